@@ -1,0 +1,1 @@
+"""The client and the clerk: receive, store, catalog, find, history, audit."""

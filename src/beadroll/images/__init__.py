@@ -1,0 +1,1 @@
+"""Radiograph files: facts, pixels, digests, lossless encoding with proof. The only place where foreign image bytes enter."""

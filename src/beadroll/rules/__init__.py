@@ -1,0 +1,1 @@
+"""What codes and chronology require: records in, findings out. Knows no files."""
