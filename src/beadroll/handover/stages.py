@@ -115,6 +115,10 @@ class ReaderLine:
     iqi_seen: str = ""
     density_min: float | None = None
     density_max: float | None = None
+    density_at_iqi: float | None = None
+    densitometer: str = ""
+    duplex_seen: str = ""
+    snr_n: float | None = None
     film_count: int | None = None
     result: Result | None = None
     indications: tuple[Indication, ...] = ()

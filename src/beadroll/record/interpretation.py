@@ -38,7 +38,8 @@ class Indication:
 class Interpretation:
     """One reader-sheet line: one segment of one weld in one state, read by one interpreter.
 
-    Densities are optical densities (film) in the area of interest; ``iqi_seen`` is the value achieved, as written.
+    Densities are optical densities (film) in the area of interest; ``iqi_seen`` is the value achieved, as written;
+    ``duplex_seen`` the duplex wire pair and ``snr_n`` the normalised signal-to-noise ratio of a digital image.
     """
 
     id: str
@@ -54,6 +55,10 @@ class Interpretation:
     iqi_seen: str = ""
     density_min: float | None = None
     density_max: float | None = None
+    density_at_iqi: float | None = None
+    densitometer: str = ""
+    duplex_seen: str = ""
+    snr_n: float | None = None
     film_count: int | None = None
     stencils: tuple[str, ...] = ()
     technique: str = ""

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from enum import StrEnum
 
@@ -88,7 +89,11 @@ class Line:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Job:
-    """One contract: who delivers to whom, under which code, how welds are numbered, who must sign."""
+    """One contract: who delivers to whom, under which code, how welds are numbered, who must sign.
+
+    ``rules_off`` names rules the contract does not want; ``limits`` replaces a rule's limit by the contract's, keyed
+    by rule id. Both travel in the package, so that a reader sees under which rules a week was checked.
+    """
 
     id: str
     title: str
@@ -104,3 +109,5 @@ class Job:
     required_roles: tuple[str, ...] = ("contractor",)
     retention: str = "life of the facility"
     codec: str = "jpeg-ls"
+    rules_off: tuple[str, ...] = ()
+    limits: Mapping[str, float] = field(default_factory=dict)

@@ -49,6 +49,7 @@ class TechniqueSheet:
     iqi_type: str = ""
     iqi_required: str = ""
     iqi_side: str = ""
+    iqi_count: int | None = None
     density_min: float | None = None
     density_max: float | None = None
     pixel_pitch_um: float | None = None
