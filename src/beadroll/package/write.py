@@ -8,33 +8,27 @@ promised depends on it.
 
 from __future__ import annotations
 
-import errno
 import hashlib
 import os
 import stat
 import threading
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
-from concurrent.futures import ThreadPoolExecutor
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Protocol
 
 from isal import isal_zlib
 
 from beadroll.errors import InputError, MachineError
-from beadroll.package import layout, manifest, proof, readme, zip64
+from beadroll.package import layout, manifest, proof, readme
 from beadroll.package.layout import FileEntry, Form
 from beadroll.package.manifest import BagInfo
 from beadroll.package.read import PackageReader
+from beadroll.package.sinks import BLOCK, Buffer, FolderSink, Sink, Slot, ZipSink, copy_range, write_all
 from beadroll.package.staging import Staging, machine_error, sync_folder
 
-Buffer = bytes | bytearray | memoryview
 Sealer = Callable[[bytes], Mapping[str, bytes]]
 """Takes the tag manifest's bytes and returns seals, role -> DER."""
-
-_BLOCK = 1 << 19
-"""Bytes handled at a time: small enough to stay in a core's cache between hashing, checksum and write."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -51,108 +45,10 @@ class Finished:
     seals: Mapping[str, bytes]
 
 
-@dataclass(slots=True, kw_only=True)
-class _Slot:
-    """A place to write one file to: descriptor and offset, and the checksum made on the way."""
-
-    path: str
-    size: int
-    fd: int
-    offset: int
-    crc: int = 0
-
-
-class _Sink(Protocol):
-    """What the writer needs of a form."""
-
-    wants_crc: bool
-
-    def reserve(self, path: str, size: int) -> _Slot:
-        """Give a place for a file; called under the writer's lock."""
-
-    def complete(self, slot: _Slot) -> None:
-        """Say that all of a file was written."""
-
-    def release(self, slot: _Slot) -> None:
-        """End a file, whole or not."""
-
-    def sync(self) -> None:
-        """Write what ends the form, and make everything durable."""
-
-
-class _FolderSink:
-    wants_crc = False
-
-    def __init__(self, staging: Staging) -> None:
-        self._root = staging.path
-        self._made: set[Path] = set()
-
-    def reserve(self, path: str, size: int) -> _Slot:
-        target = self._root / path
-        if target.parent not in self._made:
-            target.parent.mkdir(parents=True, exist_ok=True)
-            self._made.add(target.parent)
-        fd = os.open(target, os.O_WRONLY | os.O_CREAT | os.O_EXCL | os.O_NOFOLLOW, 0o644)
-        return _Slot(path=path, size=size, fd=fd, offset=0)
-
-    def complete(self, slot: _Slot) -> None:
-        """Need nothing: a file in a folder is what was written."""
-
-    def release(self, slot: _Slot) -> None:
-        os.close(slot.fd)
-
-    def sync(self) -> None:
-        """Flush after the last byte: one late flush a file costs far less than one between files."""
-        folders = [Path(folder) for folder, _, _ in os.walk(self._root)]
-        files = [Path(folder) / name for folder, _, names in os.walk(self._root) for name in names]
-        with ThreadPoolExecutor(2) as pool:
-            list(pool.map(_sync_file, files))
-        for folder in reversed(folders):
-            sync_folder(folder)
-
-
-def _sync_file(path: Path) -> None:
-    fd = os.open(path, os.O_RDONLY | os.O_NOFOLLOW)
-    try:
-        os.fsync(fd)
-    finally:
-        os.close(fd)
-
-
-class _ZipSink:
-    wants_crc = True
-
-    def __init__(self, staging: Staging, top: str, records: Sequence[zip64.Record] = (), end: int = 0) -> None:
-        self._fd = staging.fd
-        self._top = top
-        self._records = list(records)
-        self._end = end
-
-    def reserve(self, path: str, size: int) -> _Slot:
-        name = f"{self._top}/{path}"
-        offset = self._end + zip64.header_size(name)
-        self._end = offset + size
-        return _Slot(path=path, size=size, fd=self._fd, offset=offset)
-
-    def complete(self, slot: _Slot) -> None:
-        name = f"{self._top}/{slot.path}"
-        start = slot.offset - zip64.header_size(name)
-        record = zip64.Record(name=name, size=slot.size, crc=slot.crc, offset=start)
-        _write_all(self._fd, zip64.local_header(record), start)
-        self._records.append(record)  # one call, atomic under the interpreter's lock
-
-    def release(self, slot: _Slot) -> None:
-        """Need nothing: all entries share one descriptor, which the staging owns."""
-
-    def sync(self) -> None:
-        _write_all(self._fd, zip64.central_directory(self._records), self._end)
-        os.fsync(self._fd)
-
-
 class PackageWriter:
     """Writes one package. Made by ``create``; ``add`` and ``add_file`` may be called from several threads."""
 
-    def __init__(self, staging: Staging, sink: _Sink, *, name: str, form: Form) -> None:
+    def __init__(self, staging: Staging, sink: Sink, *, name: str, form: Form) -> None:
         """Take a locked staging; use ``create`` instead."""
         self._staging = staging
         self._sink = sink
@@ -177,7 +73,7 @@ class PackageWriter:
         if fault:
             raise ValueError(f"{name!r} cannot name a package: {fault}")
         staging = Staging(destination, folder=form is Form.FOLDER, replace=replace)
-        sink = _FolderSink(staging) if form is Form.FOLDER else _ZipSink(staging, name)
+        sink = FolderSink(staging) if form is Form.FOLDER else ZipSink(staging, name)
         writer = cls(staging, sink, name=name, form=form)
         try:
             yield writer
@@ -306,16 +202,16 @@ class PackageWriter:
         self._files[path] = entry
         return entry
 
-    def _write_blocks(self, slot: _Slot, blocks: Iterable[memoryview]) -> str:
+    def _write_blocks(self, slot: Slot, blocks: Iterable[memoryview]) -> str:
         digest, at = hashlib.sha512(), slot.offset
         for block in blocks:
             digest.update(block)
             if self._sink.wants_crc:
                 slot.crc = isal_zlib.crc32(block, slot.crc)
-            at += _write_all(slot.fd, block, at)
+            at += write_all(slot.fd, block, at)
         return digest.hexdigest()
 
-    def _reserve(self, path: str, size: int) -> _Slot:
+    def _reserve(self, path: str, size: int) -> Slot:
         fault = layout.path_fault(path)
         if fault:
             raise ValueError(f"{path!r} may not stand in a package: {fault}")
@@ -340,7 +236,7 @@ class PackageWriter:
         buffer = self._buffer()
         left = size
         while left:
-            count = _read_some(fd, buffer[: min(left, _BLOCK)], source)
+            count = _read_some(fd, buffer[: min(left, BLOCK)], source)
             if not count:
                 raise _changed(source)
             left -= count
@@ -351,7 +247,7 @@ class PackageWriter:
     def _buffer(self) -> memoryview:
         """Return this thread's own block, made once."""
         if not hasattr(self._scratch, "block"):
-            self._scratch.block = memoryview(bytearray(_BLOCK))
+            self._scratch.block = memoryview(bytearray(BLOCK))
         block: memoryview = self._scratch.block
         return block
 
@@ -376,16 +272,8 @@ def _buffers(data: Buffer | Sequence[Buffer]) -> list[memoryview]:
 
 def _slices(buffers: Iterable[memoryview]) -> Iterator[memoryview]:
     for buffer in buffers:
-        for start in range(0, buffer.nbytes, _BLOCK):
-            yield buffer[start : start + _BLOCK]
-
-
-def _write_all(fd: int, data: Buffer, at: int) -> int:
-    """Write all of a block at an offset; the system may take it in parts."""
-    view, done = memoryview(data), 0
-    while done < view.nbytes:
-        done += os.pwrite(fd, view[done:], at + done)
-    return done
+        for start in range(0, buffer.nbytes, BLOCK):
+            yield buffer[start : start + BLOCK]
 
 
 def _read_some(fd: int, into: memoryview, source: Path) -> int:
@@ -434,7 +322,7 @@ def _add_seal_to_folder(package: Path, path: str, p7s: bytes) -> None:
     try:
         with PackageReader.open(package) as reader:
             _refuse_seal(reader, package, path)
-        _write_all(outside.fd, p7s, 0)
+        write_all(outside.fd, p7s, 0)
         os.fsync(outside.fd)
         target = package / path
         target.parent.mkdir(exist_ok=True)
@@ -453,8 +341,8 @@ def _add_seal_to_zip(package: Path, path: str, p7s: bytes) -> None:
     try:
         with PackageReader.open(package) as reader:
             _refuse_seal(reader, package, path)
-            _copy_range(reader.fd, staging.fd, reader.records_end)
-            sink = _ZipSink(staging, reader.name, reader.records, reader.records_end)
+            copy_range(reader.fd, staging.fd, reader.records_end)
+            sink = ZipSink(staging, reader.name, reader.records, reader.records_end)
             writer = PackageWriter(staging, sink, name=reader.name, form=Form.ZIP)
             writer._add(path, [memoryview(p7s)])  # noqa: SLF001 - the same module
             sink.sync()
@@ -478,18 +366,3 @@ def _refuse_seal(reader: PackageReader, package: Path, path: str) -> None:
             path=str(package),
             remedy="A seal is never replaced; sign under another role's name.",
         )
-
-
-def _copy_range(source: int, target: int, count: int) -> None:
-    """Copy the first ``count`` bytes inside the system where it can, so that a large ZIP need not pass through us."""
-    done = 0
-    while done < count:
-        try:
-            moved = os.copy_file_range(source, target, count - done, done, done)
-        except OSError as error:
-            if error.errno not in {errno.EXDEV, errno.EINVAL, errno.ENOSYS, errno.EOPNOTSUPP}:
-                raise
-            moved = os.pwrite(target, os.pread(source, min(_BLOCK, count - done), done), done)
-        if not moved:
-            raise OSError(errno.EIO, "the file became shorter while it was being copied")
-        done += moved
