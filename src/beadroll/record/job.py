@@ -91,8 +91,9 @@ class Line:
 class Job:
     """One contract: who delivers to whom, under which code, how welds are numbered, who must sign.
 
-    ``rules_off`` names rules the contract does not want; ``limits`` replaces a rule's limit by the contract's, keyed
-    by rule id. Both travel in the package, so that a reader sees under which rules a week was checked.
+    ``regulation`` is the law that sets how many welds are examined (``49 CFR 192``). ``rules_off`` names rules the
+    contract does not want; ``limits`` replaces a rule's limit by the contract's, keyed by rule id. They travel in the
+    package, so that a reader sees under which rules a week was checked.
     """
 
     id: str
@@ -107,6 +108,7 @@ class Job:
     handover_prefix: str = "HO"
     repair_limit: int = 2
     required_roles: tuple[str, ...] = ("contractor",)
+    regulation: str = ""
     retention: str = "life of the facility"
     codec: str = "jpeg-ls"
     rules_off: tuple[str, ...] = ()
