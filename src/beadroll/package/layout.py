@@ -55,7 +55,23 @@ PEOPLE = "data/people"
 EQUIPMENT = "data/equipment"
 AS_DELIVERED = "data/as-delivered"
 SCHEMAS = "data/schemas"
-CATALOG_TABLES = ("handovers", "welds", "exposures", "interpretations", "indications", "signoffs", "files")
+CATALOG_TABLES = (
+    "handovers",
+    "amendments",
+    "welds",
+    "events",
+    "exposures",
+    "radiographs",
+    "interpretations",
+    "indications",
+    "dispositions",
+    "signoffs",
+    "people",
+    "equipment",
+    "findings",
+    "decisions",
+    "files",
+)
 
 MAX_FILES = 200_000
 """Most files in one package; a reader stops there, so that its memory stays bounded."""

@@ -1,0 +1,303 @@
+"""The columns of a package's Parquet tables, and the key by which lines and weld numbers are sorted and searched.
+
+Knows names and types, which package and archive share; ``schemas/FORMAT.md`` says what each column holds. Refuses to
+know rows and files.
+"""
+
+from __future__ import annotations
+
+import re
+import unicodedata
+from collections.abc import Mapping
+from typing import Final
+
+import pyarrow as pa
+
+TEXT = pa.string()
+TEXTS = pa.list_(pa.field("element", pa.string()))
+_NUMBER = pa.float64()
+_COUNT = pa.int64()
+_FLAG = pa.bool_()
+_DATE = pa.date32()
+_MOMENT = pa.timestamp("us", tz="UTC")
+
+_HANDOVER = {"job": TEXT, "handover": TEXT, "revision": _COUNT}
+_WELD = {**_HANDOVER, "line": TEXT, "number": TEXT, "line_key": TEXT, "weld_key": TEXT}
+
+SCHEMAS: Final[Mapping[str, pa.Schema]] = {
+    table: pa.schema(list(columns.items()))
+    for table, columns in {
+        "handovers": {
+            **_HANDOVER,
+            "period_first": _DATE,
+            "period_last": _DATE,
+            "dated": _DATE,
+            "title": TEXT,
+            "client": TEXT,
+            "contractor": TEXT,
+            "contract": TEXT,
+            "code": TEXT,
+            "code_edition": TEXT,
+            "testing_class": TEXT,
+            "time_zone": TEXT,
+            "regulation": TEXT,
+            "retention": TEXT,
+            "required_roles": TEXTS,
+            "previous_handover": TEXT,
+            "previous_tagmanifest_sha512": TEXT,
+            "welds": _COUNT,
+            "radiographs": _COUNT,
+            "format_version": TEXT,
+            "written_by": TEXT,
+        },
+        "amendments": {**_WELD, "amended_handover": TEXT, "reason": TEXT},
+        "welds": {
+            **_WELD,
+            "standing": TEXT,
+            "kind": TEXT,
+            "place": TEXT,
+            "drawing": TEXT,
+            "drawing_revision": TEXT,
+            "spool": TEXT,
+            "location": TEXT,
+            "nps": TEXT,
+            "schedule": TEXT,
+            "outside_diameter_mm": _NUMBER,
+            "wall_mm": _NUMBER,
+            "material": TEXT,
+            "heats": TEXTS,
+            "wps": TEXT,
+            "examination": TEXT,
+            "heat_treated_on": _DATE,
+            "welded_on": _DATE,
+            "last_read_on": _DATE,
+            "stencils": TEXTS,
+            "as_marked": TEXTS,
+            "replaces_line": TEXT,
+            "replaces_number": TEXT,
+            "replaced_by_line": TEXT,
+            "replaced_by_number": TEXT,
+            "remark": TEXT,
+            "events": _COUNT,
+            "repairs": _COUNT,
+            "exposures": _COUNT,
+            "radiographs": _COUNT,
+            "interpretations": _COUNT,
+            "rejections": _COUNT,
+            "path": TEXT,
+            "stated_at": TEXTS,
+        },
+        "events": {
+            **_WELD,
+            "sequence": _COUNT,
+            "kind": TEXT,
+            "label": TEXT,
+            "happened_on": _DATE,
+            "stencils": TEXTS,
+            "wps": TEXT,
+            "remark": TEXT,
+            "stated_at": TEXTS,
+        },
+        "exposures": {
+            **_WELD,
+            "exposure": TEXT,
+            "event": TEXT,
+            "technique": TEXT,
+            "source": TEXT,
+            "detector": TEXT,
+            "crew": TEXT,
+            "radiographer": TEXT,
+            "exposed_at": _MOMENT,
+            "activity_ci": _NUMBER,
+            "tube_kv": _NUMBER,
+            "exposure_s": _NUMBER,
+            "sfd_mm": _NUMBER,
+            "stated_at": TEXTS,
+        },
+        "radiographs": {
+            **_WELD,
+            "radiograph": TEXT,
+            "exposure": TEXT,
+            "event": TEXT,
+            "segment": TEXT,
+            "origin": TEXT,
+            "iso14096_class": TEXT,
+            "path": TEXT,
+            "size_bytes": _COUNT,
+            "sha512": TEXT,
+            "delivered_as": TEXT,
+            "delivered_size_bytes": _COUNT,
+            "delivered_sha512": TEXT,
+            "delivered_path": TEXT,
+            "pixel_sha512": TEXT,
+            "restorable": _FLAG,
+            "transfer_syntax": TEXT,
+            "pixel_rows": _COUNT,
+            "pixel_columns": _COUNT,
+            "frames": _COUNT,
+            "bits_stored": _COUNT,
+            "pixel_pitch_row_mm": _NUMBER,
+            "pixel_pitch_column_mm": _NUMBER,
+            "preview": TEXT,
+            "changes": TEXTS,
+            "supersedes": TEXT,
+        },
+        "interpretations": {
+            **_WELD,
+            "interpretation": TEXT,
+            "report": TEXT,
+            "radiograph": TEXT,
+            "event": TEXT,
+            "segment": TEXT,
+            "interpreter": TEXT,
+            "read_on": _DATE,
+            "result": TEXT,
+            "indications": _COUNT,
+            "iqi_required": TEXT,
+            "iqi_seen": TEXT,
+            "density_min": _NUMBER,
+            "density_max": _NUMBER,
+            "density_at_iqi": _NUMBER,
+            "densitometer": TEXT,
+            "duplex_seen": TEXT,
+            "snr_n": _NUMBER,
+            "film_count": _COUNT,
+            "stencils": TEXTS,
+            "technique": TEXT,
+            "remark": TEXT,
+            "stated_at": TEXTS,
+        },
+        "indications": {
+            **_WELD,
+            "interpretation": TEXT,
+            "sequence": _COUNT,
+            "event": TEXT,
+            "segment": TEXT,
+            "result": TEXT,
+            "read_on": _DATE,
+            "code": TEXT,
+            "iso6520": TEXT,
+            "position_mm": _NUMBER,
+            "length_mm": _NUMBER,
+            "size_mm": _NUMBER,
+            "remark": TEXT,
+        },
+        "dispositions": {
+            **_WELD,
+            "sequence": _COUNT,
+            "interpretation": TEXT,
+            "kind": TEXT,
+            "event": TEXT,
+            "decided_on": _DATE,
+            "decided_by": TEXT,
+            "reference": TEXT,
+            "stated_at": TEXTS,
+        },
+        "signoffs": {
+            **_WELD,
+            "sequence": _COUNT,
+            "role": TEXT,
+            "person": TEXT,
+            "signed_on": _DATE,
+            "signed_at": _MOMENT,
+            "document": TEXT,
+            "stated_at": TEXTS,
+        },
+        "people": {
+            **_HANDOVER,
+            "person": TEXT,
+            "name": TEXT,
+            "employer": TEXT,
+            "roles": TEXTS,
+            "stencil": TEXT,
+            "near_vision_on": _DATE,
+            "last_welded_on": _DATE,
+            "sequence": _COUNT,
+            "certificate": TEXT,
+            "scheme": TEXT,
+            "method": TEXT,
+            "level": _COUNT,
+            "valid_from": _DATE,
+            "valid_until": _DATE,
+            "withdrawn_on": _DATE,
+        },
+        "equipment": {
+            **_HANDOVER,
+            "serial": TEXT,
+            "kind": TEXT,
+            "make": TEXT,
+            "model": TEXT,
+            "isotope": TEXT,
+            "activity_ci": _NUMBER,
+            "activity_on": _DATE,
+            "focal_size_mm": _NUMBER,
+            "tube_kv_max": _NUMBER,
+            "pixel_pitch_um": _NUMBER,
+            "basic_resolution_um": _NUMBER,
+            "iso14096_class": TEXT,
+            "sequence": _COUNT,
+            "certificate": TEXT,
+            "done_on": _DATE,
+            "valid_until": _DATE,
+        },
+        "findings": {
+            **_HANDOVER,
+            "sequence": _COUNT,
+            "code": TEXT,
+            "severity": TEXT,
+            "subject": TEXT,
+            "clause": TEXT,
+            "text": TEXT,
+            "values_json": TEXT,
+        },
+        "decisions": {
+            **_HANDOVER,
+            "decision": TEXT,
+            "kind": TEXT,
+            "subject": TEXT,
+            "subject_sha512": TEXT,
+            "decided_by": TEXT,
+            "decided_at": _MOMENT,
+            "reason": TEXT,
+            "finding": TEXT,
+            "line": TEXT,
+            "number": TEXT,
+            "event": TEXT,
+            "segment": TEXT,
+            "field": TEXT,
+            "stands": TEXT,
+            "reads": TEXT,
+            "undoes": TEXT,
+        },
+        "files": {
+            **_HANDOVER,
+            "path": TEXT,
+            "role": TEXT,
+            "size_bytes": _COUNT,
+            "sha512": TEXT,
+            "media_type": TEXT,
+            "line": TEXT,
+            "number": TEXT,
+            "radiograph": TEXT,
+            "delivered_as": TEXT,
+            "delivered_size_bytes": _COUNT,
+            "delivered_sha512": TEXT,
+            "pixel_sha512": TEXT,
+            "restorable": _FLAG,
+        },
+    }.items()
+}
+"""The columns of every table, in order. Texts are never null and may be empty; numbers, dates and moments may be."""
+
+_DIGITS = re.compile(r"[0-9]+")
+_KEY_DIGITS = 8
+
+
+def search_key(text: str) -> str:
+    """Return the form in which lines and weld numbers are sorted and searched: ``W-0117`` and ``w 117`` agree.
+
+    Unicode NFKC, upper case, letters and digits only, each run of digits without leading zeros padded to eight. It
+    finds; it never identifies: two numbers that a contract keeps apart stay apart in ``line`` and ``number``.
+    """
+    plain = "".join(c for c in unicodedata.normalize("NFKC", text).upper() if c.isalnum())
+    return _DIGITS.sub(lambda run: (run.group().lstrip("0") or "0").zfill(_KEY_DIGITS), plain)
