@@ -69,7 +69,7 @@ def unsharpness(week: Week) -> Iterator[Finding]:
 
 
 def _object_to_film(week: Week, weld: WeldRecord, sheet: TechniqueSheet, wall: float, to_film_mm: float) -> float:
-    """Return b of ISO 17636 clause 7.6 in mm: the diameter for double images, t for DWSI, and never below 1.2 t else."""
+    """Return b of ISO 17636 clause 7.6 in mm: the diameter for double images, t for DWSI or below 1.2 t."""
     if sheet.arrangement in (Arrangement.DWDI_ELLIPTICAL, Arrangement.DWDI_SUPERIMPOSED):
         return week.diameter_mm(weld) or to_film_mm
     if sheet.arrangement is Arrangement.DWSI or to_film_mm < 1.2 * wall:

@@ -138,8 +138,8 @@ def _calibrated(week: Week, serial: str, day: date, weld: str) -> Iterator[Findi
         return
     if not item.calibrations:
         return
-    longest = next((r["days"] for r in table("calibration").rows if r["equipment"] == item.kind), None)
-    asme = week.family == "asme" and item.kind is EquipmentKind.DENSITOMETER and longest is not None
+    (longest,) = (r["days"] for r in table("calibration").rows if r["equipment"] == EquipmentKind.DENSITOMETER)
+    asme = week.family == "asme" and item.kind is EquipmentKind.DENSITOMETER
     for calibration in item.calibrations:
         done, until = calibration.done_on, calibration.valid_until
         if asme and done is not None:

@@ -160,8 +160,9 @@ def iqi_missing(week: Week) -> Iterator[Finding]:
 
 
 def iqi_placement(week: Week) -> Iterator[Finding]:
-    """Check side and count of the IQIs on every technique sheet (ASME V T-277: double-wall viewing source side only;
-    panoramic three, or four under API 1104).
+    """Check side and count of the IQIs on every technique sheet.
+
+    ASME V T-277: double-wall viewing source side only; panoramic three, or four under API 1104 (from memory).
     """
     if week.family != "asme":
         return

@@ -1,12 +1,11 @@
-"""The source on the day of the shot: decay from the certificate, exposure against the technique's other shots, and
-the same source in two places.
-"""
+"""The source on the day of the shot: its decay, its exposures against the technique's others, two places at once."""
 
 from __future__ import annotations
 
 from collections import defaultdict
 from collections.abc import Iterator
 from datetime import date, datetime
+from itertools import pairwise
 from statistics import median
 from typing import Final
 
@@ -108,7 +107,7 @@ def two_places(week: Week) -> Iterator[Finding]:
     apart = week.limit("RULE-TWO-PLACES", SAME_SOURCE_MINUTES) * 60
     for serial, made in shots.items():
         made.sort(key=lambda shot: (shot[0], shot[1].weld.id))
-        for (first, one, a), (second, other, b) in zip(made, made[1:], strict=False):
+        for (first, one, a), (second, other, b) in pairwise(made):
             different = one.weld.id.line != other.weld.id.line or (a.crew and b.crew and a.crew != b.crew)
             if different and (second - first).total_seconds() < apart:
                 yield finding(

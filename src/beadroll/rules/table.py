@@ -33,7 +33,7 @@ class Table:
         return ", ".join(part for part in (self.standard, self.edition, self.clause) if part)
 
     def up_to(self, column: str, value: float, **equal: Any) -> Mapping[str, Any] | None:
-        """Return the first row whose ``column`` is not below ``value`` (None is 'and above') and which matches ``equal``.
+        """Return the first row that matches ``equal`` and whose ``column`` is not below ``value``; None is 'and above'.
 
         Values within a nanometre of a bound belong to the row they bound, so that 0.25 in and 6.35 mm agree.
         """
