@@ -1,4 +1,4 @@
-"""Radiograph files: facts, pixels, digests, lossless encoding with proof. The only place where foreign image bytes enter.
+"""Radiograph files: facts, pixels, digest, lossless encoding with proof. Foreign image bytes enter only here.
 
 The public face, loaded on first use so that importing this package costs nothing:
 
@@ -15,11 +15,11 @@ from typing import TYPE_CHECKING, Any, Final
 if TYPE_CHECKING:
     from beadroll.images.codecs import Codec
     from beadroll.images.conversion import Converted, convert
-    from beadroll.images.opening import decode
+    from beadroll.images.display import DisplayFilter, Window, preview, window_level
     from beadroll.images.facts import ImageFacts, facts_of_bytes, read_facts
     from beadroll.images.identity import Identity, Origin
+    from beadroll.images.opening import decode
     from beadroll.images.pixels import Pixels, digest_of_object, pixel_digest
-    from beadroll.images.display import DisplayFilter, Window, preview, window_level
     from beadroll.images.recipe import restore
 
 # No module here bears a public name: importing the module would put it in the function's place.

@@ -17,7 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 Array = NDArray[Any]
-Buffer = bytes | memoryview | Array
+Buffer = bytes | memoryview
 """Bytes handed on without a copy."""
 
 
@@ -90,18 +90,22 @@ def encode(codec: Codec, frame: Array, *, bits: int) -> tuple[Buffer, ...]:
     sign. ``bits`` is the number of bits in use and only informs JPEG XL, whose range check makes it safe.
     """
     if codec is Codec.JPEG_LS:
-        return _without_spiff(imagecodecs.jpegls_encode(_unsigned(frame)))
+        return _without_spiff(bytes(imagecodecs.jpegls_encode(_unsigned(frame))))
     if codec is Codec.HTJ2K:
-        return (imagecodecs.htj2k_encode(frame, reversible=True),)
+        return (bytes(imagecodecs.htj2k_encode(frame, reversible=True)),)
     if codec is Codec.JPEG_XL:
-        return (
-            imagecodecs.jpegxl_encode(
-                frame, lossless=True, effort=1, bitspersample=bits, usecontainer=False, numthreads=1
-            ),
+        stream = imagecodecs.jpegxl_encode(
+            frame, lossless=True, effort=1, bitspersample=bits, usecontainer=False, numthreads=1
         )
+        return (bytes(stream),)
     if codec is Codec.RLE:
         return _rle(_unsigned(frame))
-    return (frame,)
+    return (as_bytes(frame),)
+
+
+def as_bytes(frame: Array) -> memoryview:
+    """Return the words of a contiguous frame as bytes, without a copy."""
+    return frame.data.cast("B")
 
 
 def _unsigned(frame: Array) -> Array:
@@ -119,7 +123,7 @@ def _rle(frame: Array) -> tuple[Buffer, ...]:
     """RLE as PS3.5 annex G: byte planes, most significant first, each row packed by itself."""
     planes = frame.view(np.uint8).reshape(*frame.shape, frame.dtype.itemsize)
     segments = [
-        imagecodecs.packbits_encode(np.ascontiguousarray(planes[..., plane]), axis=-1)
+        bytes(imagecodecs.packbits_encode(np.ascontiguousarray(planes[..., plane]), axis=-1))
         for plane in reversed(range(frame.dtype.itemsize))
     ]
     segments = [segment + b"\x00" * (len(segment) % 2) for segment in segments]
@@ -130,7 +134,7 @@ def _rle(frame: Array) -> tuple[Buffer, ...]:
     return (header, *segments)
 
 
-def decode(syntax: str, stream: memoryview | bytes, out: Array, *, photometric: str) -> None:
+def decode(syntax: str, stream: Buffer, out: Array, *, photometric: str) -> None:
     """Decode one frame into ``out`` (rows, columns[, samples]).
 
     Raises ``BitstreamError`` where the stream is damaged, is of another size, or grows beyond all proportion.
@@ -149,7 +153,8 @@ def decode(syntax: str, stream: memoryview | bytes, out: Array, *, photometric: 
     out[...] = decoded.view(out.dtype)
 
 
-def _decode(syntax: str, stream: memoryview | bytes, out: Array, photometric: str) -> Array:
+def _decode(syntax: str, stream: Any, out: Array, photometric: str) -> Array:
+    """Choose the decoder; the library takes any buffer, though it is typed for three."""
     if syntax == _RLE:
         return _unrle(stream, out)
     if syntax in _JPEG_TURBO:
@@ -166,7 +171,7 @@ def _decode(syntax: str, stream: memoryview | bytes, out: Array, photometric: st
     return _into(decoder, stream, out)
 
 
-def _into(decoder: Callable[..., Array], stream: memoryview | bytes, out: Array) -> Array:
+def _into(decoder: Callable[..., Array], stream: Any, out: Array) -> Array:
     """JPEG 2000 streams carry their own sign, which may contradict the attribute: the words are what counts."""
     try:
         decoder(stream, out=out)
@@ -175,7 +180,7 @@ def _into(decoder: Callable[..., Array], stream: memoryview | bytes, out: Array)
     return out
 
 
-def _unrle(stream: memoryview | bytes, out: Array) -> Array:
+def _unrle(stream: Any, out: Array) -> Array:
     """Undo RLE; the library checks its segments against the frame's size."""
     samples = 1 if out.ndim == 2 else out.shape[2]  # noqa: PLR2004
     segments = int.from_bytes(stream[:4], "little")
@@ -190,7 +195,7 @@ def _unrle(stream: memoryview | bytes, out: Array) -> Array:
     return planes[0] if out.ndim == 2 else np.moveaxis(planes, 0, -1)  # noqa: PLR2004
 
 
-def _same_size(stream: memoryview | bytes, out: Array) -> None:
+def _same_size(stream: Buffer, out: Array) -> None:
     """Hold the size a JPEG family header claims against the attributes, before any decoder allocates for it."""
     claimed = _claimed_size(bytes(stream[:65_536]))
     if claimed is not None and claimed != out.shape[:2]:

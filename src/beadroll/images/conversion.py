@@ -18,10 +18,10 @@ import numpy as np
 from beadroll.errors import InputError
 from beadroll.images import codecs, diconde, explicit, png, recipe, tiff, write
 from beadroll.images.codecs import Array, BitstreamError, Buffer, Codec
+from beadroll.images.display import LONGEST_SIDE, DisplayFilter, preview
 from beadroll.images.identity import Identity
 from beadroll.images.opening import decode_png, decode_tiff
 from beadroll.images.pixels import Pixels, decode_dicom, pixel_digest
-from beadroll.images.display import LONGEST_SIDE, DisplayFilter, preview
 from beadroll.images.recipe import Part, Recipe
 from beadroll.images.source import HeldBytes
 from beadroll.images.walk import EXPLICIT_LITTLE, PIXEL_DATA, Layout, looks_like_dicom, walk
@@ -185,7 +185,7 @@ def _dicom_recipe(layout: Layout, pixels: Pixels, head: Buffer, *, plain: bool) 
     parts: list[Part] = []
     literals: list[Buffer] = []
     if plain:
-        parts += [("literal", layout.body_start), ("object", 0, memoryview(head).nbytes)]
+        parts += [("literal", layout.body_start), ("object", 0, len(head))]
         parts += [("literal", pixel.value - pixel.start)]
         literals += [source.view(0, layout.body_start), source.view(pixel.start, pixel.value - pixel.start)]
     else:
@@ -267,7 +267,7 @@ def _encode(pixels: Pixels, codec: Codec) -> tuple[str, list[tuple[Buffer, ...]]
         return EXPLICIT_LITTLE, list(plain), notes
     syntax = codecs.SYNTAX[chosen]
     frames = [codecs.encode(chosen, frame, bits=_bits_in_use(pixels, frame)) for (frame,) in plain]
-    if sum(memoryview(part).nbytes for frame in frames for part in frame) >= pixels.array.nbytes:
+    if sum(len(part) for frame in frames for part in frame) >= pixels.array.nbytes:
         return EXPLICIT_LITTLE, list(plain), (*notes, "Compression does not pay; kept uncompressed.")
     for (frame,), stream in zip(plain, frames, strict=True):
         _prove(syntax, stream, frame, pixels.photometric)
@@ -318,7 +318,7 @@ def _gives_back(data: bytes, array: Array, delivered: bytes) -> bool:
         return False
     expected, at = np.frombuffer(delivered, np.uint8), 0
     for part in recipe.assemble(layout, told, array):
-        piece = np.frombuffer(memoryview(part).cast("B"), np.uint8)
+        piece = np.frombuffer(part, np.uint8)
         if not np.array_equal(piece, expected[at : at + piece.size]):
             return False
         at += piece.size

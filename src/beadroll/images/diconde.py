@@ -112,7 +112,12 @@ def decimal(value: float) -> str:
 
 
 def data_set(
-    identity: Identity, pixels: Pixels, *, sop_class_uid: str, uid_triple: tuple[str, str, str], texts: Mapping[str, str]
+    identity: Identity,
+    pixels: Pixels,
+    *,
+    sop_class_uid: str,
+    uid_triple: tuple[str, str, str],
+    texts: Mapping[str, str],
 ) -> bytes:
     """Return the attributes before the pixel data, explicit little-endian; the same input gives the same bytes.
 
@@ -126,9 +131,8 @@ def data_set(
     if identity.origin is Origin.FILM_DIGITISED:
         _film(made, pixels, sop_class_uid)
     elif identity.origin is Origin.CR:
-        for tag in (0x00185101, 0x00180015):
+        for tag in (0x00185101, 0x00180015, 0x00200060):
             made.text(tag, b"CS", "")
-        made.text(0x00200060, b"CS", "")
     else:
         _detector(made, pixels)
     _exposure(made, identity)
@@ -138,7 +142,11 @@ def data_set(
 
 
 def _general(
-    made: _Attributes, identity: Identity, sop_class_uid: str, uid_triple: tuple[str, str, str], texts: Mapping[str, str]
+    made: _Attributes,
+    identity: Identity,
+    sop_class_uid: str,
+    uid_triple: tuple[str, str, str],
+    texts: Mapping[str, str],
 ) -> None:
     study, series, instance = uid_triple
     derived = "ORIGINAL" if identity.origin is not Origin.FILM_DIGITISED else "DERIVED"
@@ -172,7 +180,7 @@ def _general(
 
 def _component(made: _Attributes, identity: Identity) -> None:
     made.person(0x00100010, identity.label)
-    made.text(0x00100020, b"LO", "/".join((identity.job, identity.line, identity.weld)))
+    made.text(0x00100020, b"LO", f"{identity.job}/{identity.line}/{identity.weld}")
     made.text(0x00100030, b"DA", "")
     made.text(0x00100040, b"CS", "")
     made.known(0x00104000, b"LT", identity.component, limit=10_240)
@@ -193,7 +201,7 @@ def _image(made: _Attributes, identity: Identity, pixels: Pixels) -> None:
     made.word(0x00280102, pixels.bits_stored - 1)
     made.word(0x00280103, int(pixels.signed))
     made.text(0x00282110, b"CS", "00")
-    made.text(0x00280301, b"CS", "YES" if identity.segment or identity.origin is Origin.FILM_DIGITISED else "NO")
+    made.text(0x00280301, b"CS", "YES")
     pitch = pixels.pixel_pitch_mm
     made.text(0x00200020, b"CS", "")
     if pitch is not None:
@@ -206,6 +214,7 @@ def _image(made: _Attributes, identity: Identity, pixels: Pixels) -> None:
 def _film(made: _Attributes, pixels: Pixels, sop_class_uid: str) -> None:
     """Digitised film (PS3.3, C.8.6.1, C.8.6.3): the grey values are the scanner's, unspecified until calibrated."""
     made.text(0x00080064, b"CS", "DF")
+    made.text(0x00200060, b"CS", "")
     if sop_class_uid == SECONDARY_CAPTURE:
         return
     made.text(0x00280008, b"IS", str(pixels.frames))
@@ -221,9 +230,11 @@ def _film(made: _Attributes, pixels: Pixels, sop_class_uid: str) -> None:
 def _detector(made: _Attributes, pixels: Pixels) -> None:
     """Digital detector (PS3.3, C.8.11): the file does not say how grey follows dose, so that stays empty."""
     made.text(0x00080068, b"CS", "FOR PROCESSING")
-    made.text(0x00200062, b"CS", "")
+    made.text(0x00200062, b"CS", "U")
     made.text(0x00281040, b"CS", "")
-    made.made[0x00281041] = write.element(0x00281041, b"SS", b"\xff\xff" if pixels.photometric.endswith("1") else b"\x01\x00")
+    made.made[0x00281041] = write.element(
+        0x00281041, b"SS", b"\xff\xff" if pixels.photometric.endswith("1") else b"\x01\x00"
+    )
     made.text(0x00281052, b"DS", "0")
     made.text(0x00281053, b"DS", "1")
     made.text(0x00281054, b"LO", "US")
@@ -242,7 +253,7 @@ def _exposure(made: _Attributes, identity: Identity) -> None:
 
 
 def _interpretation(made: _Attributes, identity: Identity) -> None:
-    """What the named interpreter recorded; nothing where nobody has."""
+    """Add what the named interpreter recorded; nothing where nobody has."""
     status = {"accept": "APPROVED", "reject": "REJECTED"}.get(identity.result)
     if not identity.interpreter or status is None:
         return

@@ -79,7 +79,7 @@ def reduce(frame: Array, longest: int = LONGEST_SIDE) -> NDArray[np.float32]:
     cut = frame[: rows * down, : columns * across]
     sums = np.add.reduce(cut.reshape(rows, down, columns * across), axis=1, dtype=_sum_of(frame))
     blocks = np.add.reduce(sums.reshape(rows, columns, across), axis=2, dtype=np.float32)
-    return (blocks / np.float32(down * across)).astype(np.float32)
+    return np.asarray(blocks / np.float32(down * across), np.float32)
 
 
 def _sum_of(frame: Array) -> type[np.generic]:
@@ -90,7 +90,7 @@ def apply_filter(image: NDArray[np.float32], window: Window, chosen: DisplayFilt
     """Return the image with its edges enhanced for display."""
     soft = _box(_box(image, chosen.radius_px, 0), chosen.radius_px, 1)
     bound = chosen.limit * (window.high - window.low)
-    return image + np.clip(chosen.amount * (image - soft), -bound, bound).astype(np.float32)
+    return np.asarray(image + np.clip(chosen.amount * (image - soft), -bound, bound), np.float32)
 
 
 def _box(image: NDArray[np.float32], radius: int, axis: int) -> NDArray[np.float32]:
@@ -100,7 +100,7 @@ def _box(image: NDArray[np.float32], radius: int, axis: int) -> NDArray[np.float
     sums = np.cumsum(np.pad(image, pad, mode="edge"), axis=axis, dtype=np.float64)
     ahead = np.take(sums, range(width, sums.shape[axis]), axis=axis)
     behind = np.take(sums, range(sums.shape[axis] - width), axis=axis)
-    return ((ahead - behind) / width).astype(np.float32)
+    return np.asarray((ahead - behind) / width, np.float32)
 
 
 def to_bytes(image: NDArray[np.float32], window: Window, *, inverted: bool) -> NDArray[np.uint8]:

@@ -11,7 +11,7 @@ import functools
 from typing import Final
 
 import numpy as np
-from pydicom.datadict import DicomDictionary
+from pydicom._dicom_dict import DicomDictionary
 
 from beadroll.errors import InputError
 from beadroll.images import write
@@ -66,7 +66,7 @@ class _Rewriter:
                 path=self.walker.source.name,
                 remedy="Ask for the file without its private parts.",
             )
-        written = []
+        written: list[bytes] = []
         while offset < limit:
             tag, vr, value, length = self.walker.header(offset, limit)
             if open_end and tag == _ITEM_END:
@@ -83,9 +83,7 @@ class _Rewriter:
             offset = value + length
         return b"".join(written), offset
 
-    def sequence(
-        self, offset: int, limit: int, length: int, depth: int, *, unknown: bool
-    ) -> tuple[list[bytes], int]:
+    def sequence(self, offset: int, limit: int, length: int, depth: int, *, unknown: bool) -> tuple[list[bytes], int]:
         """Rewrite the items of a sequence; return their contents and the offset after it."""
         end = limit if length == UNDEFINED else offset + length
         explicit = self.walker.explicit

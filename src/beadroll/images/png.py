@@ -10,7 +10,7 @@ import re
 import struct
 import zlib
 from dataclasses import dataclass
-from typing import Final
+from typing import Any, Final
 
 import imagecodecs
 import numpy as np
@@ -138,8 +138,9 @@ def decode(png: Png) -> Array:
         )
     _check_sums(png.source)
     out: Array = np.empty((png.rows, png.columns), png.word)
+    whole: Any = png.source.view(0, png.source.size)
     try:
-        imagecodecs.png_decode(png.source.view(0, png.source.size), out=out)
+        imagecodecs.png_decode(whole, out=out)
     except FAULTS as fault:
         raise _broken(png.source, f"its pixels cannot be decoded ({type(fault).__name__})") from fault
     return out.reshape(1, png.rows, png.columns)

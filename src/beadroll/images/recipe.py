@@ -23,7 +23,7 @@ import numpy as np
 
 from beadroll.errors import InputError
 from beadroll.images import pixels, write
-from beadroll.images.codecs import Array, Buffer
+from beadroll.images.codecs import Array, Buffer, as_bytes
 from beadroll.images.source import HeldBytes
 from beadroll.images.walk import Layout, walk
 
@@ -47,13 +47,13 @@ class Recipe:
     @property
     def worth_it(self) -> bool:
         """True while the recipe is small beside an image."""
-        size = sum(memoryview(one).nbytes for one in self.literals)
+        size = sum(len(one) for one in self.literals)
         return size <= MAX_LITERAL and len(self.parts) <= MAX_PARTS
 
 
 def block(recipe: Recipe | None, *, sha512: str, size: int) -> bytes:
     """Return the private block as explicit little-endian elements."""
-    told = {"parts": recipe and [list(part) for part in recipe.parts], "sha512": sha512, "size": size}
+    told = {"parts": [list(part) for part in recipe.parts] if recipe else None, "sha512": sha512, "size": size}
     line = json.dumps(told, sort_keys=True, separators=(",", ":")).encode("ascii") + b"\n"
     value = b"".join([line, *(recipe.literals if recipe else ())])
     return write.element(CREATOR_TAG, b"LO", CREATOR) + write.element(RECIPE_TAG, b"OB", value)
@@ -122,7 +122,7 @@ def assemble(layout: Layout, told: Told, array: Array) -> list[Buffer]:
         except (TypeError, ValueError) as damaged:
             raise _damaged(layout) from damaged
         used += taken
-        total += memoryview(piece).nbytes
+        total += len(piece)
         if total > told.size:
             raise _damaged(layout)
         made.append(piece)
@@ -137,7 +137,7 @@ def _piece(layout: Layout, part: list[Any], literals: memoryview, words: Array) 
         return layout.source.view(layout.body_start + int(first), int(rest[0])), 0
     if kind == "samples" and rest[1] in _WORDS and int(first) >= 0:
         chosen = words[int(first) : int(first) + int(rest[0])]
-        return np.ascontiguousarray(chosen, dtype=np.dtype(rest[1])).data.cast("B"), 0
+        return as_bytes(np.ascontiguousarray(chosen, dtype=np.dtype(rest[1]))), 0
     raise ValueError(kind)
 
 

@@ -65,9 +65,7 @@ class FileBytes:
         try:
             self._descriptor = os.open(path, os.O_RDONLY | getattr(os, "O_CLOEXEC", 0))
         except FileNotFoundError as gone:
-            raise InputError(
-                "the file is not there", path=self.name, remedy="Check the name and the folder."
-            ) from gone
+            raise InputError("the file is not there", path=self.name, remedy="Check the name and the folder.") from gone
         except OSError as refused:
             raise MachineError(
                 f"{self.name}: could not be opened: {refused.strerror}", remedy="Check the permissions."
@@ -87,7 +85,7 @@ class FileBytes:
     def read(self, offset: int, count: int) -> bytes:
         """Return up to ``count`` bytes from ``offset``."""
         inside = offset - self._start
-        if 0 <= inside and inside + count <= len(self._block):
+        if inside >= 0 and inside + count <= len(self._block):
             return self._block[inside : inside + count]
         if count > _BLOCK:
             return self._pread(offset, count)

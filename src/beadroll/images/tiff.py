@@ -9,7 +9,8 @@ from __future__ import annotations
 import io
 import struct
 from dataclasses import dataclass
-from typing import Any, Final
+from itertools import pairwise
+from typing import Any, Final, Literal
 
 import numpy as np
 
@@ -29,6 +30,7 @@ _TEXTS: Final = {
     269: "document_name", 270: "image_description", 271: "make", 272: "model", 285: "page_name",
     305: "software", 306: "date_time", 315: "artist", 316: "host_computer", 33432: "copyright",
 }  # fmt: skip
+_TILE_OFFSETS: Final = 324
 _WANTED: Final = frozenset(
     {254, 256, 257, 258, 259, 262, 266, 273, 277, 278, 279, 282, 283, 284, 296, 317, 324, 325, 339, *_TEXTS}
 )
@@ -61,7 +63,7 @@ class Tiff:
     """A walked TIFF: its full-size pages, all of one shape."""
 
     source: Source
-    order: str
+    order: Literal["<", ">"]
     pages: tuple[Page, ...]
     indices: tuple[int, ...]
 
@@ -85,7 +87,7 @@ def looks_like_tiff(start: bytes) -> bool:
 def walk(source: Source) -> Tiff:
     """Walk all directories. Raises ``InputError`` for what is damaged, out of bounds, or not one-sample grey pages."""
     start = source.read(0, 16)
-    order = "<" if start[:2] == b"II" else ">"
+    order: Literal["<", ">"] = "<" if start[:2] == b"II" else ">"
     big = struct.unpack_from(order + "H", start, 2)[0] == 43  # noqa: PLR2004 - BigTIFF's version
     if len(start) < (16 if big else 8):
         raise _broken(source, "it is cut short inside its header")
@@ -166,7 +168,7 @@ def _page(source: Source, tags: dict[int, Any]) -> Page:
     if not 1 <= rows <= MAX_SIDE or not 1 <= columns <= MAX_SIDE:
         raise _broken(source, f"it claims {rows} rows and {columns} columns; 1 to {MAX_SIDE} can be kept")
     photometric, samples = _number(tags, 262, 1), _number(tags, 277, 1)
-    form, tiled = _number(tags, 339, 1), 324 in tags
+    form, tiled = _number(tags, 339, 1), _TILE_OFFSETS in tags
     offsets = _numbers(tags, 324 if tiled else 273)
     counts = _numbers(tags, 325 if tiled else 279)
     if len(offsets) != len(counts) or not offsets:
@@ -260,7 +262,7 @@ def _plain(source: Source, page: Page, size: int) -> Any:
     need = page.rows * page.columns * size
     strips = list(zip(page.offsets, page.counts, strict=True))
     start = strips[0][0]
-    if all(a[0] + a[1] == b[0] for a, b in zip(strips, strips[1:], strict=False)):
+    if all(a[0] + a[1] == b[0] for a, b in pairwise(strips)):
         held: Any = source.view(start, sum(page.counts))
     else:
         held = b"".join(source.view(*strip) for strip in strips)
@@ -292,7 +294,7 @@ def recipe(tiff: Tiff) -> Recipe | None:
     if not all(page.plain for page in tiff.pages) or not isinstance(tiff.source, HeldBytes):
         return None
     size = tiff.word.itemsize
-    spans = sorted(span for number, page in enumerate(tiff.pages) for span in _spans(page, number, size))
+    spans = sorted(span for number, page in enumerate(tiff.pages) for span in _spans(page, number))
     code = np.dtype(f"{tiff.order}{tiff.word.kind}{size}").str.replace("|", "<")
     parts: list[Part] = []
     literals = []
@@ -312,7 +314,7 @@ def recipe(tiff: Tiff) -> Recipe | None:
     return made if made.worth_it else None
 
 
-def _spans(page: Page, number: int, size: int) -> list[tuple[int, int, int]]:
+def _spans(page: Page, number: int) -> list[tuple[int, int, int]]:
     """Return (offset in the file, first sample, samples) of each strip."""
     spans, row = [], 0
     for at in page.offsets:

@@ -155,9 +155,7 @@ def walk(source: Source) -> Layout:
     walker = _Walker(data, little=syntax != EXPLICIT_BIG, explicit=syntax != IMPLICIT_LITTLE)
     elements = walker.body(start)
     if _ENCRYPTED in elements:
-        raise InputError(
-            "parts of it are encrypted", path=source.name, remedy="Ask for the file without encryption."
-        )
+        raise InputError("parts of it are encrypted", path=source.name, remedy="Ask for the file without encryption.")
     layout = Layout(
         source=data,
         transfer_syntax=syntax,
@@ -390,8 +388,6 @@ def _check_geometry(layout: Layout, made: Geometry) -> None:
     if layout.native != pixel.defined:
         raise _broken(source, f"its pixel data do not fit its transfer syntax {layout.transfer_syntax}")
     if layout.native and pixel.length not in (made.native_bytes, made.native_bytes + made.native_bytes % 2):
-        raise _broken(
-            source, f"its pixel data have {pixel.length} bytes where its attributes need {made.native_bytes}"
-        )
+        raise _broken(source, f"its pixel data have {pixel.length} bytes where its attributes need {made.native_bytes}")
     if not layout.native and not layout.fragments:
         raise _broken(source, "its compressed pixel data are empty")

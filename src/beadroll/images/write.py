@@ -100,7 +100,7 @@ def native_pixels(frames: Sequence[Buffer], *, vr: bytes, length: int) -> list[B
 
 def encapsulated_pixels(frames: Sequence[Sequence[Buffer]]) -> list[Buffer]:
     """Return the parts of an encapsulated pixel data element: a filled offset table, one fragment a frame."""
-    sizes = [sum(memoryview(part).nbytes for part in frame) for frame in frames]
+    sizes = [sum(len(part) for part in frame) for frame in frames]
     padded = [size + size % 2 for size in sizes]
     offsets, at = [], 0
     for size in padded:
