@@ -260,7 +260,7 @@ def load_signer(path: Path, passphrase: str) -> Signer:
         raise _no_key(path)
     der = certificate.public_bytes(Encoding.DER)
     chain = tuple(other.public_bytes(Encoding.DER) for other in others)
-    registry = SimpleCertificateStore()
+    registry = SimpleCertificateStore()  # type: ignore[no-untyped-call]  # the library is typed in part
     registry.register_multiple(asn1_x509.Certificate.load(one) for one in chain)
     engine._cert_registry = registry  # noqa: SLF001 - the loader offers no other way to keep the chain exactly
     return Signer(

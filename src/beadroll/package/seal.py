@@ -66,7 +66,7 @@ def statement_name(role: str) -> str:
     return f"seals/{role}.json"
 
 
-def judge(  # noqa: PLR0913 - what the verdicts rest on is named, argument by argument
+def judge(
     tagmanifest: bytes,
     seals: Mapping[str, bytes],
     trust: Trust,
@@ -93,7 +93,7 @@ def judge(  # noqa: PLR0913 - what the verdicts rest on is named, argument by ar
         verdicts.append(verdict)
         found.extend(verdict.findings)
         if statement is not None:
-            found.extend(check_statement(statement, tagmanifest, signatures, subject=statement_name(role)))
+            found.extend(check_statement(statement, tagmanifest, signatures, role=role, subject=statement_name(role)))
     found.extend(_check_whole(files, signatures, statements, required_roles))
     return tuple(verdicts), tuple(found)
 

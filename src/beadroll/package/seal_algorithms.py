@@ -90,7 +90,7 @@ class AllowList:
         return Refusal(algorithm=name, reason=f"its last day was {last.isoformat()}", last_day=last)
 
 
-class PathPolicy(AlgorithmUsagePolicy):  # type: ignore[misc]  # the library carries no types
+class PathPolicy(AlgorithmUsagePolicy):
     """The same list, in the shape that path validation asks for."""
 
     def __init__(self, allowed: AllowList) -> None:

@@ -1,4 +1,4 @@
-"""The inside of one signature: is it whole, by exactly one signer, over these bytes, and does the arithmetic hold?
+"""The inside of one signature: whether it is whole, by exactly one signer, over these bytes, and correct.
 
 Knows CMS (RFC 5652) as far as a detached CAdES signature and a time-stamp token need it. Refuses to know whether
 anybody trusts the signer.

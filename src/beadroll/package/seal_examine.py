@@ -91,7 +91,7 @@ class _Examination:
         )
 
 
-def examine(  # noqa: PLR0913 - what a verdict rests on is named, argument by argument
+def examine(
     p7s: bytes,
     content: bytes,
     trust: Trust,
@@ -142,6 +142,8 @@ def _check_content(opened: Opened, content: bytes, examination: _Examination) ->
     except Refused as refused:
         if refused.finding.code == "SEAL-SIGNATURE-BAD":
             examination.answer([])
+        elif refused.finding.code != "SEAL-CONTENT-DIFFERS":
+            examination.steps.append(Step(name=STEPS[1], outcome=Outcome.NOT_REACHED))
         raise
     examination.answer([])
     examination.answer([])
@@ -172,7 +174,7 @@ def _find_time(
 
 
 def _check_claim(opened: Opened, claimed: datetime | None, moment: datetime) -> list[Finding]:
-    """The signer's own word must not contradict what is known."""
+    """Return a finding where the signer's own word contradicts what is known."""
     if claimed is None:
         return [finding("SEAL-TIME-UNSAID", opened.subject)]
     if claimed > moment + CLOCK_TOLERANCE:
@@ -208,7 +210,7 @@ def _check_chain(opened: Opened, chain: Chain, trust: Trust, examination: _Exami
     else:
         examination.root = chain.pin.fingerprint
         examination.answer([], " <- ".join(facts(one).name for one in chain.certificates))
-    if chain.pin is not None and chain.certificates:
+    if chain.pin is not None and chain.certificates and "SEAL-CHAIN-BROKEN" not in {one.code for one in found}:
         examination.answer(check_limits(opened, chain.pin, moment))
 
 

@@ -87,7 +87,8 @@ def reaches(opened: Opened, trust: Trust, pin: Pin) -> bool:
 def _context(opened: Opened, trust: Trust, pin: Pin, at: datetime) -> ValidationContext:
     return ValidationContext(
         trust_roots=[x509.Certificate.load(trust.roots[pin.fingerprint])],
-        other_certs=list(opened.others[:LONGEST_CHAIN]),
+        # Roots come from the trust folder alone, so one that came along in the seal has no say in the path.
+        other_certs=[one for one in opened.others[:LONGEST_CHAIN] if one.subject != one.issuer],
         moment=at,
         best_signature_time=at,
         crls=[one.dump() for one in _lists(opened, trust) if _still_complete(one, opened.certificate)],
@@ -122,7 +123,7 @@ async def _paths(certificate: x509.Certificate, context: ValidationContext) -> l
     except (PathBuildingError, *UNREADABLE):
         return found
     finally:
-        await paths.cancel()
+        await paths.cancel()  # type: ignore[no-untyped-call]  # the library is typed in part
     return found
 
 
@@ -147,24 +148,25 @@ def _check_to(opened: Opened, trust: Trust, pin: Pin, at: datetime) -> Chain:
 
 
 def _as_finding(error: Exception, opened: Opened, certificates: Sequence[x509.Certificate], at: datetime) -> Finding:
-    subject, who = opened.subject, opened.who
-    signer = facts(opened.certificate)
+    subject, who, when = opened.subject, opened.who, day(at)
+    made: Finding
     match error:
         case ExpiredError():
-            return finding("SEAL-EXPIRED", subject, who=who, until=day(error.expired_dt), at=day(at))
+            made = finding("SEAL-EXPIRED", subject, who=who, until=day(error.expired_dt), at=when)
         case NotYetValidError():
-            return finding("SEAL-NOT-YET", subject, who=who, since=day(error.valid_from), at=day(at))
+            made = finding("SEAL-NOT-YET", subject, who=who, since=day(error.valid_from), at=when)
         case RevokedError():
-            return finding(
-                "SEAL-REVOKED", subject, who=who, name=signer.name, since=day(error.revocation_dt), at=day(at)
-            )
+            name, since = facts(opened.certificate).name, day(error.revocation_dt)
+            made = finding("SEAL-REVOKED", subject, who=who, name=name, since=since, at=when)
         case StaleRevinfoError():
-            return finding("SEAL-LIST-STALE", subject, who=who, at=day(at))
+            made = finding("SEAL-LIST-STALE", subject, who=who, at=when)
         case InsufficientRevinfoError():
-            return finding("SEAL-LIST-MISSING", subject, who=who, at=day(at))
+            made = finding("SEAL-LIST-MISSING", subject, who=who, at=when)
         case DisallowedAlgorithmError():
-            return finding("SEAL-CHAIN-ALGORITHM", subject, who=who, reason=_plain(error))
-    return finding("SEAL-CHAIN-BROKEN", subject, who=who, length=len(certificates), reason=_plain(error))
+            made = finding("SEAL-CHAIN-ALGORITHM", subject, who=who, reason=_plain(error))
+        case _:
+            made = finding("SEAL-CHAIN-BROKEN", subject, who=who, length=len(certificates), reason=_plain(error))
+    return made
 
 
 def _plain(error: Exception) -> str:

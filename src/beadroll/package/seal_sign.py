@@ -52,7 +52,7 @@ class Sealed:
     findings: tuple[Finding, ...] = ()
 
 
-def sign(  # noqa: PLR0913 - what a seal says is named, argument by argument
+def sign(
     content: bytes,
     signer: Signer,
     *,
@@ -71,7 +71,7 @@ def sign(  # noqa: PLR0913 - what a seal says is named, argument by argument
     return p7s if timestamper is None else complete_pending(p7s, timestamper)
 
 
-def seal(  # noqa: PLR0913 - as above
+def seal(
     content: bytes,
     signer: Signer,
     *,

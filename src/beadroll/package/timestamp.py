@@ -23,7 +23,7 @@ LARGEST_REPLY = 1 << 20
 _UNREADABLE = (ValueError, TypeError, KeyError, IndexError, OverflowError, RecursionError, AttributeError)
 
 
-class TimestampUnavailable(MachineError):
+class TimestampUnavailable(MachineError):  # noqa: N818 - a state, named as the office says it
     """The time-stamping authority gave no token; the seal can be completed later."""
 
 

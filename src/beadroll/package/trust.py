@@ -199,7 +199,7 @@ def remove(directory: Path, role: str, root_sha256: str) -> None:
         )
     document = tomlkit.parse(_text(path))
     kept = tomlkit.aot()
-    for table in document["pin"]:  # type: ignore[union-attr]  # read_toml has found it to be a list of tables
+    for table in document["pin"]:
         if not (table["role"] == role and plain_fingerprint(str(table["root_sha256"])) == wanted):
             kept.append(table)
     document["pin"] = kept
