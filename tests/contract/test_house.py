@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import ast
 import subprocess
 import sys
 from pathlib import Path
@@ -22,6 +23,43 @@ def test_imports_go_only_downwards():
         check=False,
     )
     assert done.returncode == 0, done.stdout + done.stderr
+
+
+WALLS = {
+    "click": ("cli/",),
+    "rich": ("cli/",),
+    "pyhanko": ("package/seal", "package/keys", "package/trust", "package/timestamp", "archive/evidence"),
+    "cryptography": ("package/seal", "package/keys", "package/trust", "package/timestamp", "archive/evidence"),
+    "pydicom": ("images/",),
+    "imagecodecs": ("images/",),
+    "tifffile": ("images/",),
+    "deltalake": ("archive/catalog",),
+    "python_calamine": ("tables",),
+    "lxml": ("package/mets",),
+    "jsonschema_rs": ("documents",),
+    "fpdf": ("report/",),
+}
+
+
+def imported(file: Path) -> set[str]:
+    names = set()
+    for node in ast.walk(ast.parse(file.read_text(encoding="utf-8"))):
+        if isinstance(node, ast.Import):
+            names |= {alias.name.partition(".")[0] for alias in node.names}
+        elif isinstance(node, ast.ImportFrom) and node.module and not node.level:
+            names.add(node.module.partition(".")[0])
+    return names
+
+
+def test_each_foreign_library_stands_behind_its_wall():
+    package = ROOT / "src" / "beadroll"
+    leaks = [
+        f"{file.relative_to(package)} imports {library}"
+        for file in sorted(package.rglob("*.py"))
+        for library in sorted(imported(file) & WALLS.keys())
+        if not str(file.relative_to(package)).startswith(WALLS[library])
+    ]
+    assert leaks == []
 
 
 def test_the_linter_finds_nothing():
