@@ -45,7 +45,7 @@ WELDS = st.builds(
     ),
     location=st.sampled_from(["", "KP 1.2", "KP 1.3"]),
     stencils=st.lists(st.sampled_from(["7K", "3B"]), max_size=2, unique=True).map(tuple),
-    examined=st.just(True),
+    examined=st.sampled_from([True]),
     rejected=st.booleans(),
     answers=st.lists(st.sampled_from(DispositionKind), max_size=2).map(tuple),
 )

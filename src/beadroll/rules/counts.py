@@ -53,7 +53,7 @@ class Count:
 
     @property
     def reject_rate(self) -> tuple[float, float, float] | None:
-        """Share of the examined welds that were rejected, with its 95 % Wilson interval; None where none was examined."""
+        """Share of the examined welds that were rejected, with its 95 % Wilson interval; None if none was."""
         if not self.examined:
             return None
         return (self.rejected / self.examined, *wilson(self.rejected, self.examined))
