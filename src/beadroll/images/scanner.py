@@ -15,7 +15,9 @@ import numpy as np
 import tifffile
 from numpy.typing import NDArray
 from pydicom.dataset import Dataset, FileMetaDataset
-from pydicom.uid import ExplicitVRLittleEndian, UID, generate_uid
+from pydicom.uid import UID, ExplicitVRLittleEndian
+
+from beadroll.images.write import uid
 
 _SECONDARY_CAPTURE: Final = UID("1.2.840.10008.5.1.4.1.1.7")
 """Secondary Capture Image Storage (PS3.4, B.5): what digitised film is."""
@@ -44,7 +46,7 @@ def write_dicom(path: Path, image: NDArray[np.uint16], label: ScanLabel) -> None
     made.file_meta.TransferSyntaxUID = ExplicitVRLittleEndian
     made.file_meta.MediaStorageSOPClassUID = _SECONDARY_CAPTURE
     seeds = [label.serial, label.scanned_at.isoformat(), label.identification, label.segment, str(label.number)]
-    made.file_meta.MediaStorageSOPInstanceUID = generate_uid(prefix=None, entropy_srcs=seeds)
+    made.file_meta.MediaStorageSOPInstanceUID = UID(uid(*seeds))
     for name, value in _attributes(image, label, seeds).items():
         setattr(made, name, value)
     made.SOPInstanceUID = made.file_meta.MediaStorageSOPInstanceUID
@@ -58,8 +60,8 @@ def _attributes(image: NDArray[np.uint16], label: ScanLabel, seeds: list[str]) -
     day, time = label.scanned_at.strftime("%Y%m%d"), label.scanned_at.strftime("%H%M%S")
     return {
         "SOPClassUID": _SECONDARY_CAPTURE,
-        "StudyInstanceUID": generate_uid(prefix=None, entropy_srcs=[*seeds, "study"]),
-        "SeriesInstanceUID": generate_uid(prefix=None, entropy_srcs=[*seeds, "series"]),
+        "StudyInstanceUID": uid(*seeds, "study"),
+        "SeriesInstanceUID": uid(*seeds, "series"),
         "ImageType": ["DERIVED", "SECONDARY"],
         "Modality": "OT",
         "ConversionType": "DF",
