@@ -187,13 +187,14 @@ def parse_bag_info(data: bytes) -> tuple[BagInfo, tuple[Finding, ...]]:
         return BagInfo(), (finding("PKG-BAG-INFO-LINE", layout.BAG_INFO, line=0, reason="it is not UTF-8"),)
     fields: list[tuple[str, str]] = []
     found: list[Finding] = []
-    body = text.removesuffix("\n")
-    for number, line in enumerate(body.split("\n") if body else [], start=1):
+    *lines, rest = text.split("\n")
+    for number, line in enumerate(lines, start=1):
         reason = _read_field(line, fields)
         if reason and len(found) < _NAMED_FAULTS:
             found.append(finding("PKG-BAG-INFO-LINE", layout.BAG_INFO, line=number, reason=reason))
-    if body and not text.endswith("\n"):
-        found.append(finding("PKG-BAG-INFO-LINE", layout.BAG_INFO, line=len(fields), reason="the last line is cut"))
+    if rest:
+        cut = "the last line has no end, so it may be cut off"
+        found.append(finding("PKG-BAG-INFO-LINE", layout.BAG_INFO, line=len(lines) + 1, reason=cut))
     return BagInfo(fields=tuple(fields)), tuple(found)
 
 

@@ -18,12 +18,15 @@ from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 from types import TracebackType
-from typing import Self
+from typing import TYPE_CHECKING, Self
 
 from beadroll.errors import InputError
 from beadroll.findings import Finding, finding
 from beadroll.package import layout, zip64
 from beadroll.package.layout import Form
+
+if TYPE_CHECKING:
+    from _typeshed import WriteableBuffer
 
 _OPEN_FOLDER = os.O_RDONLY | os.O_DIRECTORY | os.O_NOFOLLOW
 _OPEN_FILE = os.O_RDONLY | os.O_NOFOLLOW | os.O_NONBLOCK
@@ -181,16 +184,18 @@ class PackageReader:
             found.append(finding("PKG-ZIP-TOP", layout.shown(self.name), count=len(tops)))
         else:
             self.name = top
+        seen: set[str] = set()
         for record in self.records:
             path = record.name.partition("/")[2]
             reason = layout.path_fault(path)
             if reason:
                 found.append(finding("PKG-PATH-REFUSED", layout.shown(record.name), reason=reason))
-            elif path in self.members:
+            elif record.name in seen:
                 found.append(finding("PKG-ZIP-TWICE", path))
             else:
                 start = record.offset + zip64.header_size(record.name)
                 self.members[path] = Member(path=path, size=record.size, offset=start)
+            seen.add(record.name)
         found.extend(_clash_findings(self.members))
         self.findings = tuple(found)
         if found:  # records that do not agree could make one file's bytes pass for another's
@@ -270,9 +275,10 @@ class _Window(io.RawIOBase):
     def tell(self) -> int:
         return self._at
 
-    def readinto(self, buffer: memoryview) -> int:  # type: ignore[override]  # the base takes any writable buffer
-        count = max(0, min(len(buffer), self._size - self._at))
-        got = os.preadv(self._fd, [buffer[:count]], self._offset + self._at) if count else 0
+    def readinto(self, buffer: WriteableBuffer) -> int:
+        view = memoryview(buffer).cast("B")  # a slice of a bare bytearray would be a copy, filled in vain
+        count = max(0, min(view.nbytes, self._size - self._at))
+        got = os.preadv(self._fd, [view[:count]], self._offset + self._at) if count else 0
         self._at += got
         return got
 

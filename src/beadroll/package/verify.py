@@ -106,10 +106,10 @@ def inspect(
     """
     with PackageReader.open(package) as reader:
         # 1. The container: names, kinds of files, ZIP records.
-        found = list(reader.findings)
+        container = reader.findings
         # 2. The lists, read once into memory; what is judged is what is hashed and copied.
         lists = _Lists.read(reader)
-        found += lists.findings
+        found = [*_unexplained(container, lists, reader.members), *lists.findings]
         # 3. Every file's digest, in the one pass that also copies.
         work = Digests(reader, lists.texts, copy_to=copy_to, progress=progress)
         digests = work.run(threads)
@@ -117,7 +117,7 @@ def inspect(
         # 4. Files against lists: missing, extra, changed, cut, renamed, exchanged, copied.
         found += _compare(lists, digests, reader.members)
         # 5. The totals and the tree that say the same again.
-        found += _check_totals(lists, reader.members)
+        found += _check_totals(lists, digests, reader.members)
         # 6. The seals over the tag manifest.
         found += _judge_seals(judge_seals, lists)
         # 7. The records, once nothing above stops it.
@@ -221,6 +221,14 @@ def _forbidden(members: Iterable[str]) -> Iterator[Finding]:
             yield finding("PKG-MANIFEST-OTHER", path)
 
 
+def _unexplained(container: Iterable[Finding], lists: _Lists, members: Mapping[str, Member]) -> Iterator[Finding]:
+    """Leave out a folder that is empty only because its listed files are missing, which is said of each of them."""
+    missing = {path for path in lists.listed if path not in members}
+    for each in container:
+        if each.code != "PKG-FOLDER-EMPTY" or not any(path.startswith(each.subject) for path in missing):
+            yield each
+
+
 def _compare(lists: _Lists, digests: Mapping[str, FileEntry], members: Mapping[str, Member]) -> Iterator[Finding]:
     """Name every difference between the lists and the files, each by the kindest explanation that fits."""
     listed = lists.listed
@@ -259,18 +267,19 @@ def _difference(entry: FileEntry, size: int | None, owners: Mapping[str, list[st
     return finding("PKG-FILE-ALTERED", entry.path)
 
 
-def _check_totals(lists: _Lists, members: Mapping[str, Member]) -> Iterator[Finding]:
-    """Compare what the bag says of itself twice. A difference that only follows from a named file is left out."""
+def _check_totals(lists: _Lists, digests: Mapping[str, FileEntry], members: Mapping[str, Member]) -> Iterator[Finding]:
+    """Compare what the bag says of itself twice. What only follows from a file named before is left out."""
     payload = lists.payload.entries
-    if layout.SIZES in lists.texts and layout.MANIFEST in lists.texts and lists.sizes.keys() != payload.keys():
+    agree = lists.sizes.keys() == payload.keys()
+    if layout.SIZES in lists.texts and layout.MANIFEST in lists.texts and not agree:
         yield finding("PKG-SIZES", layout.SIZES)
-    for path in sorted(lists.sizes.keys() & payload.keys() & members.keys()):
-        if members[path].size != lists.sizes[path]:
-            yield finding("PKG-SIZE", path, size=members[path].size, listed=lists.sizes[path])
+    for path in sorted(lists.sizes.keys() & payload.keys() & digests.keys()):
+        if digests[path].size != lists.sizes[path] and digests[path].sha512 == payload[path]:
+            yield finding("PKG-SIZE", path, size=digests[path].size, listed=lists.sizes[path])
     if layout.BAG_INFO in lists.texts:
-        stated = lists.bag_info.all(manifest.PAYLOAD_OXUM)
-        sizes = [m.size for path, m in members.items() if path.startswith(f"{layout.PAYLOAD}/")]
-        counted = f"{sum(sizes)}.{len(sizes)}"
+        present = [m.size for path, m in members.items() if path.startswith(f"{layout.PAYLOAD}/")]
+        sizes = list(lists.sizes.values()) if agree else present
+        stated, counted = lists.bag_info.all(manifest.PAYLOAD_OXUM), f"{sum(sizes)}.{len(sizes)}"
         if stated != (counted,):
             yield finding("PKG-OXUM", layout.BAG_INFO, stated=layout.shown(", ".join(stated)), counted=counted)
     if layout.TREE in lists.texts and layout.MANIFEST in lists.texts:
