@@ -13,6 +13,8 @@ from pathlib import Path
 
 from beadroll.findings import Finding, Report
 from beadroll.images import ImageFacts
+from beadroll.package.index import Index
+from beadroll.package.write import Finished
 from beadroll.record.equipment import Equipment
 from beadroll.record.evidence import Address
 from beadroll.record.handover import Decision, Handover, HandoverRecord, Period
@@ -194,4 +196,14 @@ class Checked:
     """A reconciled week with everything the rules found."""
 
     reconciled: Reconciled
+    report: Report
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Assembled:
+    """A package that is whole: where it lies, its index, and the record and findings as it carries them."""
+
+    package: Finished
+    index: Index
+    record: HandoverRecord
     report: Report

@@ -1,8 +1,8 @@
 """The Parquet tables of a package: one row per weld, event, exposure, radiograph, reading and so on.
 
-Knows how rows follow from the record (``columns`` has their names and types). Refuses to know files and the archive's catalog: tables go out,
-bytes go out, and reading gives a table back. Every row carries ``job``, ``handover`` and ``revision``. The columns are
-described in ``schemas/FORMAT.md``.
+Knows how rows follow from the record; ``columns`` has their names and types. Refuses to know files and the archive's
+catalog: tables go out, bytes go out, and reading gives a table back. Every row carries ``job``, ``handover`` and
+``revision``. The columns are described in ``schemas/FORMAT.md``.
 """
 
 from __future__ import annotations

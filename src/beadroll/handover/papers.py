@@ -1,0 +1,120 @@
+"""The records of a package: documents, schemas, tables, METS and the index, in the order in which each needs the last.
+
+Knows which document lies where and what the label of the bag says. Refuses to know images and delivered bytes: their
+rows of the index are handed in.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator
+from dataclasses import replace
+from importlib import resources
+from typing import Final
+
+from beadroll import __version__, documents
+from beadroll.findings import Report
+from beadroll.handover import places
+from beadroll.handover.radiographs import indexed
+from beadroll.package import layout, mets
+from beadroll.package.index import INDEX, FileRole, Index, IndexedFile, IndexedWeld, Segment, indexed_weld, make_index
+from beadroll.package.manifest import BagInfo
+from beadroll.package.segments import tables, write_segment
+from beadroll.package.write import PackageWriter
+from beadroll.record.handover import HandoverRecord
+
+WRITTEN_BY: Final = f"beadroll {__version__}"
+
+
+def write_records(writer: PackageWriter, record: HandoverRecord, report: Report, files: Iterable[IndexedFile]) -> Index:
+    """Write everything that is made from the record, the index last, and return the index.
+
+    ``files`` are the rows of what the package holds already. The tables know all files but themselves, METS all but
+    itself and the index, the index all but itself.
+    """
+    welds: list[IndexedWeld] = []
+    rows = [*files]
+    for weld in record.welds:
+        path = layout.weld_record(weld.weld.id.line, weld.weld.id.number)
+        entry = writer.add(path, documents.write(weld, documents.WELD))
+        rows.append(replace(indexed(entry, FileRole.WELD_RECORD), weld=weld.weld.id))
+        welds.append(indexed_weld(weld, path))
+    for path, role, data in (*_lists(record, report), *_schemas()):
+        rows.append(indexed(writer.add(path, data), role))
+
+    def index_so_far(segments: Iterable[Segment] = ()) -> Index:
+        return make_index(
+            written_by=WRITTEN_BY,
+            job=record.job,
+            handover=record.handover,
+            welds=welds,
+            files=rows,
+            segments=segments,
+        )
+
+    segments = []
+    for table, content in tables(record, index_so_far(), report.ordered()).items():
+        path = layout.catalog_table(table)
+        segments.append((path, write_segment(content), Segment(table=table, path=path, rows=content.num_rows)))
+    rows += [indexed(writer.add(path, data), FileRole.SEGMENT) for path, data, _ in segments]
+    rows.append(indexed(writer.add(layout.METS, mets.write_mets(record, index_so_far())), FileRole.METS))
+    index = index_so_far(each for _, _, each in segments)
+    writer.add(layout.INDEX, documents.write(index, INDEX))
+    return index
+
+
+def _lists(record: HandoverRecord, report: Report) -> Iterator[tuple[str, FileRole, bytes]]:
+    made = (
+        (
+            f"{layout.TECHNIQUES}/techniques.json",
+            FileRole.TECHNIQUES,
+            documents.write(record.techniques, documents.TECHNIQUES),
+        ),
+        (f"{layout.PEOPLE}/people.json", FileRole.PEOPLE, documents.write(record.people, documents.PEOPLE)),
+        (
+            f"{layout.EQUIPMENT}/equipment.json",
+            FileRole.EQUIPMENT,
+            documents.write(record.equipment, documents.EQUIPMENT),
+        ),
+        (layout.DECISIONS, FileRole.DECISIONS, documents.write(record.decisions, documents.DECISIONS)),
+        (layout.FINDINGS, FileRole.FINDINGS, documents.write(tuple(report.ordered()), documents.FINDINGS)),
+    )
+    yield from made
+
+
+def _schemas() -> Iterator[tuple[str, FileRole, bytes]]:
+    """Yield the schemas, the catalogue of findings and the description of the format, as published."""
+    for name, data in documents.schema_files().items():
+        yield f"{layout.SCHEMAS}/{name}", FileRole.SCHEMA, data
+    published = resources.files("beadroll") / "schemas"
+    yield f"{layout.SCHEMAS}/FORMAT.md", FileRole.SCHEMA, (published / "FORMAT.md").read_bytes()
+    for file in sorted((published / "findings").iterdir(), key=lambda each: each.name):
+        if file.name.endswith(".json"):
+            yield f"{layout.SCHEMAS}/findings/{file.name}", FileRole.SCHEMA, file.read_bytes()
+
+
+def bag_info(record: HandoverRecord, index: Index) -> BagInfo:
+    """Return the label of the bag (RFC 8493 section 2.2.2); what the record leaves empty is left out."""
+    job, handover = record.job, record.handover
+    period = f"{handover.period.first.isoformat()} to {handover.period.last.isoformat()}"
+    fields = (
+        ("Source-Organization", job.contractor),
+        ("External-Identifier", places.package_name(handover)),
+        ("External-Description", f"Weld radiographs and records, {job.title}, contract {job.contract}, {period}"),
+        ("Internal-Sender-Identifier", job.id),
+        ("Internal-Sender-Description", f"Handover {handover.number}, revision {handover.revision}, for {job.client}"),
+        ("Bagging-Date", handover.dated.isoformat()),
+        ("Bag-Size", _size(index.totals.size_bytes)),
+        ("Bag-Software-Agent", WRITTEN_BY),
+    )
+    tidy = ((label, " ".join("".join(c if c.isprintable() else " " for c in text).split())) for label, text in fields)
+    return BagInfo(fields=tuple((label, text) for label, text in tidy if text))
+
+
+def _size(count: int) -> str:
+    """Return a size as people say it, in decimal units."""
+    size = float(count)
+    for unit in ("bytes", "kB", "MB", "GB"):
+        if size < 1000:  # noqa: PLR2004 - the next decimal unit
+            return f"{size:.0f} {unit}" if unit == "bytes" else f"{size:.1f} {unit}"
+        size /= 1000
+    return f"{size:.1f} TB"
