@@ -50,6 +50,10 @@ class Addition:
     address: str = ""
 
 
+class Changed(ArchiveError):  # noqa: N818 - a state of the object, which the caller answers by looking again
+    """The object is not any more what an addition was made for."""
+
+
 class Stage:
     """A working folder for one addition. Files are written below ``content`` under their logical paths."""
 
@@ -168,13 +172,13 @@ class Store:
     def commit(self, stage: Stage, identifier: str, base: Inventory | None, addition: Addition) -> Inventory:
         """Put a staged addition in place as the next version of an object, wholly or not at all.
 
-        ``base`` is the inventory the addition was made for, None for a new object. Raises ``ArchiveError`` when the
-        object has changed since, ``MachineError`` when the system refuses.
+        ``base`` is the inventory the addition was made for, None for a new object. Raises ``Changed`` when the object
+        is another by now, the staged files being untouched, ``MachineError`` when the system refuses.
         """
         with self.locked(identifier):
             current = self._recovered(identifier)
             if current != base:
-                raise ArchiveError(
+                raise Changed(
                     f"{identifier}: another receiver has changed it meanwhile",
                     remedy="Run it again; it goes on from what the other left.",
                 )
