@@ -65,13 +65,13 @@ def write_records(writer: PackageWriter, record: HandoverRecord, report: Report,
 def _lists(record: HandoverRecord, report: Report) -> Iterator[tuple[str, FileRole, bytes]]:
     made = (
         (
-            f"{layout.TECHNIQUES}/techniques.json",
+            layout.TECHNIQUES_LIST,
             FileRole.TECHNIQUES,
             documents.write(record.techniques, documents.TECHNIQUES),
         ),
-        (f"{layout.PEOPLE}/people.json", FileRole.PEOPLE, documents.write(record.people, documents.PEOPLE)),
+        (layout.PEOPLE_LIST, FileRole.PEOPLE, documents.write(record.people, documents.PEOPLE)),
         (
-            f"{layout.EQUIPMENT}/equipment.json",
+            layout.EQUIPMENT_LIST,
             FileRole.EQUIPMENT,
             documents.write(record.equipment, documents.EQUIPMENT),
         ),

@@ -51,8 +51,11 @@ REPORTS = "data/reports"
 CATALOG = "data/catalog"
 WELDS = "data/welds"
 TECHNIQUES = "data/techniques"
+TECHNIQUES_LIST = f"{TECHNIQUES}/techniques.json"
 PEOPLE = "data/people"
+PEOPLE_LIST = f"{PEOPLE}/people.json"
 EQUIPMENT = "data/equipment"
+EQUIPMENT_LIST = f"{EQUIPMENT}/equipment.json"
 AS_DELIVERED = "data/as-delivered"
 SCHEMAS = "data/schemas"
 CATALOG_TABLES = (
@@ -88,7 +91,7 @@ MAX_TAG_FILE = 1 << 20
 MAX_MANIFEST = MAX_FILES * (128 + 2 + MAX_PATH + 1)
 """Largest manifest a reader takes into memory, in bytes."""
 MAX_SEALS = 64
-"""Most seals in one package."""
+"""Most seals and statements in one package."""
 
 _NAME = re.compile(r"[A-Za-z0-9_](?:[A-Za-z0-9._-]*[A-Za-z0-9_-])?", re.ASCII)
 _FOREIGN = re.compile(r"[^A-Za-z0-9._-]+", re.ASCII)
@@ -190,9 +193,14 @@ def seal_path(role: str) -> str:
     return path
 
 
+def statement_path(role: str) -> str:
+    """Return the path of a countersigner's statement, which that role's seal is over; raises as ``seal_path``."""
+    return f"{seal_path(role).removesuffix('.p7s')}.json"
+
+
 def is_seal(path: str) -> bool:
-    """Say whether a path is a seal's, and so stands outside the tag manifest."""
-    return path.startswith(f"{SEALS}/") and path.endswith(".p7s") and path.count("/") == 1
+    """Say whether a path is a seal's or a countersigner's statement's, and so stands outside the tag manifest."""
+    return path.startswith(f"{SEALS}/") and path.endswith((".p7s", ".json")) and path.count("/") == 1
 
 
 def path_fault(path: str) -> str:

@@ -14,6 +14,7 @@ from typing import Any, Final
 
 from lxml import etree
 
+from beadroll.errors import InputError
 from beadroll.package import layout
 from beadroll.package.index import FileRole, Index, IndexedFile
 from beadroll.record.handover import HandoverRecord
@@ -55,6 +56,35 @@ def write_mets(record: HandoverRecord, index: Index) -> bytes:
     etree.indent(root, " ")
     data: bytes = etree.tostring(root, encoding="UTF-8", xml_declaration=True)
     return data + b"\n"
+
+
+def read_files(data: bytes, *, name: str) -> dict[str, tuple[int, str]]:
+    """Return path in the package -> size in bytes and SHA-512, as the document's file section states them.
+
+    Entities are not expanded and nothing is fetched. Raises ``InputError`` where it is not such a document.
+    """
+    parser = etree.XMLParser(resolve_entities=False, no_network=True, load_dtd=False, huge_tree=False)
+    try:
+        root = etree.fromstring(data, parser)
+        rows = [_file_row(file) for file in root.iter(f"{{{METS_NS}}}file")]
+    except (etree.XMLSyntaxError, KeyError, ValueError) as fault:
+        raise _refused(str(fault)[:200], name) from fault
+    files = dict(rows)
+    if len(files) != len(rows):
+        raise _refused("it names a file twice", name)
+    return files
+
+
+def _file_row(file: Element) -> tuple[str, tuple[int, str]]:
+    (where,) = file
+    href = str(where.attrib[f"{{{XLINK_NS}}}href"])
+    return f"{layout.PAYLOAD}/{href}", (int(file.attrib["SIZE"]), str(file.attrib["CHECKSUM"]))
+
+
+def _refused(fault: str, name: str) -> InputError:
+    return InputError(
+        f"is not a METS document of a package: {fault}", path=name, remedy="Ask the sender for a new package."
+    )
 
 
 def _element(namespace: str, tag: str, content: Iterable[Element | str], attributes: Mapping[str, str]) -> Element:

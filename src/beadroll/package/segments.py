@@ -27,6 +27,10 @@ from beadroll.record.weld import EventKind, WeldRecord
 
 Row = dict[str, Any]
 
+MAX_TABLE_BYTES: Final = 1 << 30
+"""Most bytes of rows read from one segment; a hundred thousand radiographs take about a tenth of it."""
+_BATCH_ROWS: Final = 1_024
+
 
 def tables(record: HandoverRecord, index: Index, findings: Iterable[Finding]) -> Mapping[str, pa.Table]:
     """Return every table of a handover, sorted, empty ones too.
@@ -259,22 +263,42 @@ def write_segment(table: pa.Table) -> bytes:
     return data
 
 
-def read_segment(data: bytes, table: str, *, name: str) -> pa.Table:
+def read_segment(data: bytes, table: str, *, name: str, max_rows: int | None = None) -> pa.Table:
     """Return the rows of one segment under this version's columns; ``name`` is what messages call it.
 
     Columns this version does not know are left out, which is how a newer minor version stays readable. Raises
-    ``InputError`` where it is not Parquet, or a column is missing or of another type.
+    ``InputError`` where it is not Parquet, a column is missing or of another type, it has more than ``max_rows`` rows,
+    or it swells beyond ``MAX_TABLE_BYTES``: a few bytes of Parquet can claim any number of rows.
     """
     schema = SCHEMAS[table]
-    remedy = "Ask the sender for a new package."
     try:
-        found = pq.read_table(pa.BufferReader(data))
-    except (pa.ArrowException, OSError, ValueError) as fault:
-        raise InputError(f"is not a Parquet table: {str(fault)[:200]}", path=name, remedy=remedy) from fault
+        with pq.ParquetFile(pa.BufferReader(data)) as file:
+            fault = _columns_fault(file.schema_arrow, schema) or _rows_fault(file.metadata.num_rows, max_rows)
+            if fault:
+                raise _refused(fault, name)
+            batches, size = [], 0
+            for batch in file.iter_batches(batch_size=_BATCH_ROWS, columns=schema.names):
+                size += batch.nbytes
+                if size > MAX_TABLE_BYTES:
+                    raise _refused(f"swells to more than {MAX_TABLE_BYTES >> 20} MiB", name)
+                batches.append(batch.select(schema.names).replace_schema_metadata(None))
+        return pa.Table.from_batches(batches, schema=schema)
+    except (pa.ArrowException, OSError, ValueError) as error:
+        raise _refused(f"is not a Parquet table: {str(error)[:200]}", name) from error
+
+
+def _columns_fault(found: pa.Schema, schema: pa.Schema) -> str:
     for field in schema:
-        if field.name not in found.schema.names:
-            raise InputError(f"has no column {field.name}", path=name, remedy=remedy)
-        if found.schema.field(field.name).type != field.type:
-            kind = found.schema.field(field.name).type
-            raise InputError(f"has column {field.name} as {kind}, not {field.type}", path=name, remedy=remedy)
-    return found.select(schema.names).replace_schema_metadata(None)
+        if found.names.count(field.name) != 1:
+            return f"has no column {field.name}, or has it twice"
+        if found.field(field.name).type != field.type:
+            return f"has column {field.name} as {found.field(field.name).type}, not {field.type}"
+    return ""
+
+
+def _rows_fault(found: int, most: int | None) -> str:
+    return f"has {found} rows where {most} are expected" if most is not None and found > most else ""
+
+
+def _refused(fault: str, name: str) -> InputError:
+    return InputError(fault, path=name, remedy="Ask the sender for a new package.")
