@@ -193,7 +193,6 @@ def main() -> None:
                 clear(work, LEAVES.get(name, []))
                 seen = run(name, work)
                 times[name].append(seen["seconds"])
-                clear(work, [left for left in LEAVES.get(name, []) if left in {"copied", "unzipped"}])
                 peaks[name] = max(peaks[name], seen["peak_mb"])
         floor = statistics.median(times["bare_hash"])
         print(f"{total / 1e9:.2f} GB in {len(sources(work))} files, median of {args.runs}, in {work.parent}")  # noqa: T201

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import os
+import random
 import shutil
 
 import pytest
@@ -194,6 +196,45 @@ def test_an_altered_file_inside_a_zip_is_named(tmp_path):
     content[content.index(packages.FILES[A]) + 9] ^= 1
     (tmp_path / "p.zip").write_bytes(bytes(content))
     assert packages.look(tmp_path / "p.zip") == [("PKG-FILE-ALTERED", A)]
+
+
+def _flip(package, chance, path):
+    data = bytearray((package / path).read_bytes())
+    data[chance.randrange(len(data))] ^= 1 << chance.randrange(8)
+    (package / path).write_bytes(bytes(data))
+
+
+def _cut(package, chance, path):
+    os.truncate(package / path, chance.randrange((package / path).stat().st_size))
+
+
+def _drop(package, chance, path):
+    del chance
+    (package / path).unlink()
+
+
+def _double(package, chance, path):
+    shutil.copy(package / path, package / f"data/x{chance.randrange(1000)}")
+
+
+def _move(package, chance, path):
+    (package / path).rename(package / f"data/x{chance.randrange(1000)}")
+
+
+@pytest.mark.slow
+def test_every_one_of_many_random_faults_is_noticed_and_named(package, tmp_path):
+    chance = random.Random(20310407)  # noqa: S311 - the same faults each time
+    names = sorted(path.relative_to(package).as_posix() for path in package.rglob("*") if path.is_file())
+    names = [name for name in names if not layout.is_seal(name) and (package / name).stat().st_size]
+    for number in range(300):
+        spoilt = packages.copy(package, tmp_path / "spoilt")
+        fault, path = chance.choice([_flip, _cut, _drop, _double, _move]), chance.choice(names)
+        fault(spoilt, chance, path)
+        report = inspect(spoilt, judge_seals=None).report
+        said = "\n".join(each.text for each in report.stops)
+        assert path in said or path == layout.TAG_MANIFEST, (number, fault.__name__, path, said)
+        assert report.stops
+        shutil.rmtree(spoilt)
 
 
 def good(tagmanifest, seals):

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shutil
 import subprocess
 import warnings
 import zipfile
@@ -10,7 +11,8 @@ import pytest
 
 from beadroll.package import readme
 from beadroll.package.layout import Form
-from beadroll.package.write import add_seal
+from beadroll.package.manifest import BagInfo
+from beadroll.package.write import PackageWriter, add_seal
 from tests import packages
 from tests.tools import need
 
@@ -64,6 +66,33 @@ def test_the_read_me_commands_notice_an_altered_and_a_missing_file(folder):
     assert done.returncode == 1
     assert f"{packages.RADIOGRAPH}: FAILED\n" in done.stdout
     assert "data/people/empty.json: FAILED open" in done.stdout
+
+
+@pytest.mark.parametrize("spoil", [False, True])
+def test_the_read_me_command_checks_a_seal_made_by_openssl_itself(spoil, tmp_path):
+    openssl = need("openssl")
+    request = (
+        "req -x509 -newkey ec -pkeyopt ec_paramgen_curve:P-384 -nodes -subj /CN=Ringbahn -keyout key.pem -out root.pem"
+    )
+    subprocess.run([openssl, *request.split()], cwd=tmp_path, check=True, capture_output=True)
+
+    def sign(tagmanifest):
+        (tmp_path / "content").write_bytes(tagmanifest)
+        command = "cms -sign -binary -md sha512 -signer root.pem -inkey key.pem -in content -outform DER -out out.p7s"
+        subprocess.run([openssl, *command.split()], cwd=tmp_path, check=True, capture_output=True)
+        return {"contractor": (tmp_path / "out.p7s").read_bytes()}
+
+    with PackageWriter.create(tmp_path / "p", name="p", form=Form.FOLDER) as writer:
+        writer.add("data/a", b"a")
+        writer.finish(BagInfo(), sealer=sign)
+    text = (tmp_path / "p/READ-ME-FIRST.txt").read_text(encoding="ascii")
+    command = text[text.index("openssl cms") :].split("\n\n")[0]
+    shutil.copy(tmp_path / "root.pem", tmp_path / "p")
+    if spoil:
+        with (tmp_path / "p/tagmanifest-sha512.txt").open("ab") as stream:
+            stream.write(b"\n")
+    done = subprocess.run(["sh", "-c", command], cwd=tmp_path / "p", capture_output=True, text=True, check=False)
+    assert ("Verification successful" in done.stderr, done.returncode == 0) == (not spoil, not spoil)
 
 
 def test_the_read_me_command_counts_the_payload_files(folder):

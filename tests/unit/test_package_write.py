@@ -15,6 +15,7 @@ from beadroll.package.layout import Form
 from beadroll.package.manifest import BagInfo
 from beadroll.package.read import PackageReader
 from beadroll.package.staging import Staging, staging_path
+from beadroll.package.verify import inspect
 from beadroll.package.write import PackageWriter, add_seal
 from tests import packages
 
@@ -270,6 +271,18 @@ def test_a_later_seal_changes_nothing_that_was_sealed(form, tmp_path):
         assert reader.read("seals/contractor.p7s", 1000) == finished.seals["contractor"]
     assert packages.payload_bytes(tmp_path / "p") == packages.FILES
     assert [path.name for path in tmp_path.iterdir()] == ["p"]
+
+
+@forms
+def test_a_countersigners_statement_comes_in_with_its_seal(form, tmp_path):
+    packages.build(tmp_path / "p", form)
+    add_seal(tmp_path / "p", "inspector", b"seal", statement=b"{}\n")
+    assert packages.look(tmp_path / "p") == []
+    assert inspect(tmp_path / "p", judge_seals=None).seals.keys() == {
+        "seals/contractor.p7s",
+        "seals/inspector.json",
+        "seals/inspector.p7s",
+    }
 
 
 @forms

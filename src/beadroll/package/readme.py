@@ -47,10 +47,12 @@ write "shasum -a 512" in place of "sha512sum".
 
 {seal_command}
 
-   It must say "CMS Verification successful" (newer versions: "CMS Verification
-   successful" on the error output). This is a check against root.pem only.
-   Certificates that have been withdrawn and the signing time need a fuller
-   check.
+   It must say "CMS Verification successful". This is a check against root.pem
+   only: whether a certificate has been withdrawn, and when the seal was made,
+   needs a fuller check. Where {seals}/ has a .json file of the same name, that
+   party signed the statement in it; then write that file's name in place of
+   {tag_manifest}. The statement names the digests of the tag manifest
+   and of the seals that were there.
 
 2. Is the list of files the one that was sealed?
 

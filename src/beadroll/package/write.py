@@ -299,52 +299,56 @@ def _changed(source: Path) -> InputError:
     )
 
 
-def add_seal(package: Path, role: str, p7s: bytes) -> None:
+def add_seal(package: Path, role: str, p7s: bytes, *, statement: bytes | None = None) -> None:
     """Put a later signature into a finished package; nothing that was sealed changes.
 
-    Raises ``InputError`` when the package's container is not sound or already has a seal of that role, and
-    ``MachineError`` when the system refuses. A ZIP is written anew beside and takes the old one's place by a rename.
+    ``statement`` is the countersigner's text where the signature is over one. Raises ``InputError`` when the package's
+    container is not sound or already has a seal of that role, and ``MachineError`` when the system refuses. A ZIP is
+    written anew beside and takes the old one's place by a rename.
     """
-    path = layout.seal_path(role)
+    added = {layout.statement_path(role): statement} if statement is not None else {}
+    added |= {layout.seal_path(role): p7s}  # last, so that a killed run leaves no seal without its statement
     package = package.resolve()
     try:
         if package.is_dir():
-            _add_seal_to_folder(package, path, p7s)
+            _add_to_folder(package, added)
         else:
-            _add_seal_to_zip(package, path, p7s)
+            _add_to_zip(package, added)
     except OSError as error:
-        raise machine_error(f"could not add {path}", package, error) from error
+        raise machine_error(f"could not add {layout.seal_path(role)}", package, error) from error
 
 
-def _add_seal_to_folder(package: Path, path: str, p7s: bytes) -> None:
-    """Stage the seal beside the package, so that a killed run leaves no unlisted file inside it."""
-    outside = Staging(package.with_name(f"{package.name}.{Path(path).name}"), folder=False, replace=True)
-    try:
-        with PackageReader.open(package) as reader:
-            _refuse_seal(reader, package, path)
-        write_all(outside.fd, p7s, 0)
-        os.fsync(outside.fd)
-        target = package / path
-        target.parent.mkdir(exist_ok=True)
-        outside.path.rename(target)
-        sync_folder(target.parent)
-        sync_folder(package)
-    finally:
-        outside.discard()
+def _add_to_folder(package: Path, added: Mapping[str, bytes]) -> None:
+    """Stage beside the package, so that a killed run leaves no half-written file inside it."""
+    for path, data in added.items():
+        outside = Staging(package.with_name(f"{package.name}.{Path(path).name}"), folder=False, replace=True)
+        try:
+            with PackageReader.open(package) as reader:
+                _refuse_seal(reader, package, added)
+            write_all(outside.fd, data, 0)
+            os.fsync(outside.fd)
+            target = package / path
+            target.parent.mkdir(exist_ok=True)
+            outside.path.rename(target)
+            sync_folder(target.parent)
+            sync_folder(package)
+        finally:
+            outside.discard()
 
 
-def _add_seal_to_zip(package: Path, path: str, p7s: bytes) -> None:
+def _add_to_zip(package: Path, added: Mapping[str, bytes]) -> None:
     with PackageReader.open(package):
         pass  # a wrong name is refused before anything is made beside it
     staging = Staging(package, folder=False, replace=True)
     published = False
     try:
         with PackageReader.open(package) as reader:
-            _refuse_seal(reader, package, path)
+            _refuse_seal(reader, package, added)
             copy_range(reader.fd, staging.fd, reader.records_end)
             sink = ZipSink(staging, reader.name, reader.records, reader.records_end)
             writer = PackageWriter(staging, sink, name=reader.name, form=Form.ZIP)
-            writer._add(path, [memoryview(p7s)])  # noqa: SLF001 - the same module
+            for path, data in added.items():
+                writer._add(path, [memoryview(data)])  # noqa: SLF001 - the same module
             sink.sync()
         staging.publish()
         published = True
@@ -353,16 +357,19 @@ def _add_seal_to_zip(package: Path, path: str, p7s: bytes) -> None:
             staging.discard()
 
 
-def _refuse_seal(reader: PackageReader, package: Path, path: str) -> None:
+def _refuse_seal(reader: PackageReader, package: Path, added: Mapping[str, bytes]) -> None:
     if reader.findings:
         raise InputError(
             f"the package is not sound: {reader.findings[0].text}",
             path=str(package),
             remedy="Verify the package, and ask for a new copy.",
         )
-    if path in reader.members:
+    # In a folder a killed run may have left a statement without its seal; running it again puts both right.
+    unfinished = {path for path in added if path.endswith(".json") and reader.form is Form.FOLDER}
+    there = [path for path in added if path in reader.members and path not in unfinished]
+    if there:
         raise InputError(
-            f"the package has {path} already",
+            f"the package has {there[0]} already",
             path=str(package),
             remedy="A seal is never replaced; sign under another role's name.",
         )
