@@ -5,6 +5,6 @@ from __future__ import annotations
 
 def main() -> None:
     """Run the command line."""
-    from beadroll.cli.main import run
+    from beadroll.cli.commands import run
 
     run()

@@ -142,7 +142,7 @@ client = "{CLIENT}"
 contractor = "{CONTRACTOR}"
 contract = "VTH-2031-07"
 time_zone = "Europe/Vienna"
-handover_prefix = "VTH-HO"
+handover_prefix = "VTH"
 required_roles = ["contractor"]
 retention = "life of the ring main"
 
