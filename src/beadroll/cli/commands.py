@@ -25,6 +25,10 @@ COMMANDS: Final[dict[str, dict[str, tuple[str, str]]]] = {
     "Try it": {
         "demo": ("rehearsal", "Run the whole job on an invented week."),
     },
+    "The office": {
+        "new": ("office", "Make a job folder with a job.toml to fill in."),
+        "gather": ("office", "Read a week's folders and say what is there."),
+    },
     "Keys and trust": {
         "keys": ("keyring", "Make, show, renew and revoke the keys that seal."),
         "trust": ("keyring", "Say whose seals count, by fingerprints told out of band."),

@@ -52,6 +52,8 @@ class PipeLine:
     activity_on: date
     scanner: str
     densitometer: str
+    density: float
+    """Optical density of the wall in the middle of a film that is exposed as the technique says."""
 
     @property
     def circumference_mm(self) -> float:
@@ -86,6 +88,7 @@ LINES: Final = (
         activity_on=date(2031, 3, 3),
         scanner="FD-118",
         densitometer="DM-33",
+        density=3.75,
     ),
     PipeLine(
         id="LN-207",
@@ -109,6 +112,7 @@ LINES: Final = (
         activity_on=date(2031, 2, 17),
         scanner="FD-121",
         densitometer="DM-35",
+        density=4.0,
     ),
 )
 
@@ -199,7 +203,6 @@ class Mess:
 
 
 MESS: Final = Mess()
-_NORMAL_DENSITY: Final = 3.75
 _LOW_DENSITY: Final = 2.0
 
 
@@ -324,7 +327,7 @@ class _Crew:
             exposed_at=at,
             file=self._file(weld, label, segment, at.date(), again=again),
             header_number=MESS.transposed_to if turned else weld.number + label,
-            density=_LOW_DENSITY if low else _NORMAL_DENSITY,
+            density=_LOW_DENSITY if low else self.line.density,
             reading=None if again else self._reading(weld, label, segment, at.date(), low=low),
         )
 
