@@ -7,6 +7,8 @@ shape the attributes promised, so that a bitstream that claims another size is r
 
 from __future__ import annotations
 
+import functools
+import hashlib
 import struct
 from collections.abc import Callable
 from enum import StrEnum
@@ -67,7 +69,7 @@ LOSSY: Final = frozenset(
 )
 """Transfer syntaxes that may carry lossy pixels (PS3.6, table A-1)."""
 
-FAULTS: Final = (RuntimeError, ValueError, TypeError, OSError)
+FAULTS: Final = (RuntimeError, ValueError, TypeError, IndexError, OSError)
 """What the codec library raises on a damaged bitstream; its own errors derive from ``RuntimeError``."""
 
 _SMALL_PIXELS: Final = 64 << 20
@@ -143,7 +145,7 @@ def decode(syntax: str, stream: Buffer, out: Array, *, photometric: str) -> None
         raise BitstreamError(f"{len(stream)} bytes claim to hold {out.nbytes >> 20} MiB of pixels")
     _same_size(stream, out)
     try:
-        decoded = _decode(syntax, stream, out, photometric)
+        decoded = _decode_marked(syntax, stream, out, photometric)
     except FAULTS as fault:
         raise BitstreamError(f"the bitstream is damaged ({type(fault).__name__})") from fault
     if decoded is out:
@@ -151,6 +153,28 @@ def decode(syntax: str, stream: Buffer, out: Array, *, photometric: str) -> None
     if decoded.shape != out.shape or decoded.dtype.itemsize != out.dtype.itemsize:
         raise BitstreamError(f"the bitstream holds {decoded.shape} where the attributes promise {out.shape}")
     out[...] = decoded.view(out.dtype)
+
+
+def _decode_marked(syntax: str, stream: Any, out: Array, photometric: str) -> Array:
+    """Decode, and tell whether the last row was written at all.
+
+    The HTJ2K binding drops an error raised half-way and returns the rest of the array as it was (imagecodecs
+    2026.3.6), so that a damaged stream would pass with whatever lay in memory. A marked last row shows it; a row that
+    happens to equal the mark is decoded once more over the opposite mark.
+    """
+    row = out.reshape(-1)[-out.shape[1] :].view(np.uint8)
+    mark = _mark(row.size)
+    for chosen in (mark, ~mark):
+        row[:] = chosen
+        decoded = _decode(syntax, stream, out, photometric)
+        if decoded is not out or not np.array_equal(row, chosen):
+            return decoded
+    raise BitstreamError("the bitstream is damaged (it ends before its last row)")
+
+
+@functools.lru_cache(maxsize=8)
+def _mark(size: int) -> NDArray[np.uint8]:
+    return np.frombuffer(hashlib.shake_128(b"not written").digest(size), np.uint8)
 
 
 def _decode(syntax: str, stream: Any, out: Array, photometric: str) -> Array:
@@ -172,12 +196,18 @@ def _decode(syntax: str, stream: Any, out: Array, photometric: str) -> Array:
 
 
 def _into(decoder: Callable[..., Array], stream: Any, out: Array) -> Array:
-    """JPEG 2000 streams carry their own sign, which may contradict the attribute: the words are what counts."""
-    try:
+    """JPEG 2000 streams carry their own sign; where Pixel Representation contradicts it, the attribute counts."""
+    component = bytes(stream[:48])
+    plain = component[:4] == _SIZ
+    claims_sign = bool(component[42] & 0x80) if plain else out.dtype.kind == "i"
+    if claims_sign == (out.dtype.kind == "i"):
         decoder(stream, out=out)
-    except ValueError:
-        return np.asarray(decoder(stream))
-    return out
+        return out
+    decoded = np.asarray(decoder(stream))
+    if claims_sign or decoded.dtype.itemsize != out.dtype.itemsize:
+        return decoded
+    spare = out.dtype.itemsize * 8 - ((component[42] & 0x7F) + 1)
+    return np.asarray((decoded << spare).view(out.dtype) >> spare)
 
 
 def _unrle(stream: Any, out: Array) -> Array:
@@ -203,7 +233,7 @@ def _same_size(stream: Buffer, out: Array) -> None:
 
 
 def _claimed_size(start: bytes) -> tuple[int, int] | None:
-    if start[:4] == b"\xff\x4f\xff\x51" and len(start) >= 24:  # noqa: PLR2004 - SOC, SIZ of ISO 15444-1
+    if start[:4] == _SIZ and len(start) >= 24:  # noqa: PLR2004 - up to the image's origin
         width, height, left, top = struct.unpack_from(">4I", start, 8)
         return height - top, width - left
     if start[:2] != b"\xff\xd8":
@@ -218,5 +248,7 @@ def _claimed_size(start: bytes) -> tuple[int, int] | None:
     return None
 
 
+_SIZ: Final = b"\xff\x4f\xff\x51"
+"""Start of codestream and image size (ISO 15444-1, A.5.1); byte 42 holds the first component's sign and depth."""
 _FRAME_MARKERS: Final = frozenset({0xC0, 0xC1, 0xC2, 0xC3, 0xF7})
 """Start of frame: baseline, extended, progressive, lossless (ISO 10918-1), JPEG-LS (ISO 14495-1)."""

@@ -285,6 +285,7 @@ def _prove(syntax: str, stream: Sequence[Buffer], frame: Array, photometric: str
     """Decode what was encoded and compare every word."""
     whole: Buffer = stream[0] if len(stream) == 1 else b"".join(stream)
     out = _scratch_array(frame)
+    np.invert(frame, out=out)  # no word can be right that the decoder did not write
     try:
         codecs.decode(syntax, memoryview(whole), out, photometric=photometric)
     except BitstreamError as fault:

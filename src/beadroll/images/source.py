@@ -6,6 +6,7 @@ Knows offsets and sizes. Refuses to know what the bytes mean, and never reads a 
 from __future__ import annotations
 
 import os
+import stat
 from pathlib import Path
 from types import TracebackType
 from typing import Final, Protocol, Self
@@ -63,14 +64,19 @@ class FileBytes:
         """Open the file. Raises ``InputError`` where it is missing or not a file, ``MachineError`` where unreadable."""
         self.name = str(path)
         try:
-            self._descriptor = os.open(path, os.O_RDONLY | getattr(os, "O_CLOEXEC", 0))
+            # A pipe without a writer would block the opening for ever.
+            self._descriptor = os.open(path, os.O_RDONLY | os.O_CLOEXEC | os.O_NONBLOCK)
         except FileNotFoundError as gone:
             raise InputError("the file is not there", path=self.name, remedy="Check the name and the folder.") from gone
         except OSError as refused:
             raise MachineError(
                 f"{self.name}: could not be opened: {refused.strerror}", remedy="Check the permissions."
             ) from refused
-        self.size = os.fstat(self._descriptor).st_size
+        found = os.fstat(self._descriptor)
+        if not stat.S_ISREG(found.st_mode):
+            os.close(self._descriptor)
+            raise InputError("it is not a file", path=self.name, remedy="Point to the radiograph's file.")
+        self.size = found.st_size
         self._start = 0
         self._block = b""
 

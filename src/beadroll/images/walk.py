@@ -320,9 +320,14 @@ def _inflate(source: Source, start: int) -> bytes:
         if len(data) >= MAX_INFLATED_BYTES:
             raise _broken(source, f"it inflates to more than {MAX_INFLATED_BYTES >> 20} MiB")
         raise _broken(source, "it is cut short: its deflated data have no end")
-    if len(inflater.unused_data) > 1:  # one NUL pads to an even length
+    if inflater.unused_data not in (b"", b"\x00", _gzip_trailer(data)):  # one NUL pads to an even length
         raise _broken(source, "bytes follow the end of its deflated data")
     return data
+
+
+def _gzip_trailer(data: bytes) -> bytes:
+    """Return the check sum and length some writers leave behind the stream (RFC 1952, 2.3.1)."""
+    return struct.pack("<II", zlib.crc32(data), len(data) & UNDEFINED)
 
 
 def _frames(layout: Layout) -> int:
