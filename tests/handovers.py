@@ -8,6 +8,7 @@ from pathlib import Path
 import numpy as np
 import pydicom
 import tifffile
+from PIL import Image
 from pydicom.dataset import FileDataset, FileMetaDataset
 from pydicom.uid import ComputedRadiographyImageStorage, ExplicitVRLittleEndian, generate_uid
 
@@ -56,7 +57,7 @@ def delivered(folder: Path, path: Path) -> DeliveredFile:
 
 
 def write_week(folder: Path, *, welds: int = 2, rows: int = 48, columns: int = 64) -> None:
-    """Write the files of a week: three radiographs a weld, the first of each a DICOM file, and a weld log."""
+    """Write the files of a week: three radiographs a weld, the first a DICOM file, the others TIFF, one PNG."""
     shots = folder / "crews" / "A" / "2031-03-31"
     shots.mkdir(parents=True)
     for number, weld in enumerate(week(welds).welds):
@@ -65,8 +66,10 @@ def write_week(folder: Path, *, welds: int = 2, rows: int = 48, columns: int = 6
             stem = f"{weld.weld.id.number} {radiograph.segment}"
             if shot == 0:
                 write_dicom(shots / f"{stem}.dcm", pixels, weld.weld.id.number)
-            else:
+            elif shot == 1 or number:
                 write_tiff(shots / f"{stem}.tif", pixels)
+            else:
+                Image.fromarray(pixels).save(shots / f"{stem}.png")
     (folder / "weld-log").mkdir()
     (folder / "weld-log" / "Weld Log März.csv").write_text("weld;welder\nW-0101;7K\n", encoding="utf-8")
 

@@ -296,5 +296,6 @@ def _identifier(name: str, kind: str, value: str, *, role: str = "") -> Element:
 
 
 def _wrapped(kind: str, content: Element) -> Element:
+    content.set("version", "3.0")
     attributes: Mapping[str, str] = {"MDTYPE": kind, "MDTYPEVERSION": "3.0"}
     return _mets("mdWrap", _mets("xmlData", content), **attributes)
