@@ -16,6 +16,7 @@ from beadroll.package.manifest import BagInfo
 from beadroll.package.read import PackageReader
 from beadroll.package.staging import Staging, staging_path
 from beadroll.package.verify import inspect
+from beadroll.package.workers import over_each
 from beadroll.package.write import PackageWriter, add_seal
 from tests import packages
 
@@ -376,3 +377,19 @@ def test_a_lock_is_given_up_when_the_staging_ends(tmp_path):
     staging.discard()
     Staging(tmp_path / "p", folder=True, replace=False).discard()
     assert list(tmp_path.iterdir()) == []
+
+
+def test_work_over_many_things_stops_at_the_first_error():
+    done = []
+
+    def work(number):
+        if number == 5:
+            raise MachineError("stop", remedy="none")
+        done.append(number)
+
+    with pytest.raises(MachineError, match="stop"):
+        over_each(iter(range(10**9)), work, threads=2)
+    assert len(done) < 10**6
+    done.clear()
+    over_each(range(100), done.append, threads=3)
+    assert sorted(done) == list(range(100))

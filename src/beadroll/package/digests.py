@@ -11,7 +11,6 @@ import hashlib
 import os
 import threading
 from collections.abc import Callable, Iterable, Iterator, Mapping
-from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 from typing import Self
 
@@ -21,6 +20,7 @@ from beadroll.package.layout import FileEntry, Form
 from beadroll.package.read import Member, PackageReader
 from beadroll.package.sinks import BLOCK
 from beadroll.package.staging import machine_error, sync_folder
+from beadroll.package.workers import over_each
 
 Progress = Callable[[int, int], None]
 """Takes bytes done and bytes in all; called from several threads, one at a time."""
@@ -56,11 +56,17 @@ class Digests:
         members = sorted(self._reader.members.values(), key=lambda each: (each.offset, each.path))
         if self._copy_to is not None:
             self._make_folders(self._copy_to, members)
-        with ThreadPoolExecutor(threads) as pool:
-            entries = list(pool.map(self._one, members))
+        entries: dict[str, FileEntry] = {}
+
+        def one(member: Member) -> None:
+            entry = self._one(member)
+            if entry is not None:
+                entries[member.path] = entry
+
+        over_each(members, one, threads=threads)
         if self._copy_to is not None:
             self._sync_folders(self._copy_to)
-        return {entry.path: entry for entry in entries if entry is not None}
+        return entries
 
     @staticmethod
     def _make_folders(root: Path, members: Iterable[Member]) -> None:

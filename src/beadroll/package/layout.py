@@ -76,8 +76,10 @@ CATALOG_TABLES = (
     "files",
 )
 
-MAX_FILES = 200_000
+MAX_FILES = 100_000
 """Most files in one package; a reader stops there, so that its memory stays bounded."""
+MAX_NAMES = 800_000
+"""Most files and folders in one package; a reader stops there, so that its time stays bounded."""
 MAX_PATH = 200
 """Longest path in characters. Leaves 59 of Windows' 260 for the place the package is copied to."""
 MAX_NAME = 80

@@ -29,6 +29,8 @@ if TYPE_CHECKING:
     from _typeshed import WriteableBuffer
 
 _OPEN_FOLDER = os.O_RDONLY | os.O_DIRECTORY | os.O_NOFOLLOW
+_LONGEST_ENTRY = 512
+"""More bytes than one entry of the central directory can have with a name that is allowed."""
 _OPEN_FILE = os.O_RDONLY | os.O_NOFOLLOW | os.O_NONBLOCK
 
 
@@ -209,6 +211,7 @@ class _FolderWalk:
         self.members: dict[str, Member] = {}
         self.found: list[Finding] = []
         self._seen = 0
+        self._said = False
 
     def enter(self, fd: int, prefix: str) -> None:
         """List one folder and everything in it."""
@@ -217,13 +220,19 @@ class _FolderWalk:
             for entry in entries:
                 empty = False
                 self._seen += 1
-                if self._seen == layout.MAX_FILES:
-                    self.found.append(finding("PKG-TOO-MANY", layout.PAYLOAD, limit=layout.MAX_FILES))
-                if self._seen >= layout.MAX_FILES:
+                if self._full():
                     return
                 self._take(fd, prefix, entry)
         if empty and prefix != f"{layout.SEALS}/":  # a killed later signature may leave the seals' folder empty
             self.found.append(finding("PKG-FOLDER-EMPTY", prefix or "."))
+
+    def _full(self) -> bool:
+        """Say whether there is more than a package may have; the first time, make a finding of it."""
+        full = self._seen > layout.MAX_NAMES or len(self.members) > layout.MAX_FILES
+        if full and not self._said:
+            self._said = True
+            self.found.append(finding("PKG-TOO-MANY", ".", limit=layout.MAX_FILES))
+        return full
 
     def _take(self, fd: int, prefix: str, entry: os.DirEntry[str]) -> None:
         path = f"{prefix}{entry.name}"
@@ -293,7 +302,7 @@ def _central_records(fd: int) -> tuple[list[zip64.Record], zip64.Directory]:
     size = os.fstat(fd).st_size
     at = max(0, size - zip64.TAIL_SIZE)
     directory = zip64.parse_tail(os.pread(fd, zip64.TAIL_SIZE, at), size)
-    if directory.count > layout.MAX_FILES or directory.size > layout.MAX_MANIFEST:
+    if directory.count > layout.MAX_FILES or directory.size > layout.MAX_FILES * _LONGEST_ENTRY:
         raise zip64.ZipFault(f"it claims more than the {layout.MAX_FILES} files a package may have")
     data = os.pread(fd, directory.size, directory.start)
     records: list[zip64.Record] = []

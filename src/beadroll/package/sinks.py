@@ -10,13 +10,13 @@ from __future__ import annotations
 import errno
 import os
 from collections.abc import Sequence
-from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Protocol
 
 from beadroll.package import zip64
 from beadroll.package.staging import Staging, sync_folder
+from beadroll.package.workers import over_each
 
 Buffer = bytes | bytearray | memoryview
 
@@ -60,14 +60,15 @@ class FolderSink:
 
     def __init__(self, staging: Staging) -> None:
         self._root = staging.path
-        self._made: set[Path] = set()
+        self._made: set[str] = set()
 
     def reserve(self, path: str, size: int) -> Slot:
         """Make the file, which must not be there yet."""
         target = self._root / path
-        if target.parent not in self._made:
+        folder = path.rpartition("/")[0]
+        if folder not in self._made:
             target.parent.mkdir(parents=True, exist_ok=True)
-            self._made.add(target.parent)
+            self._made.add(folder)
         fd = os.open(target, os.O_WRONLY | os.O_CREAT | os.O_EXCL | os.O_NOFOLLOW, 0o644)
         return Slot(path=path, size=size, fd=fd, offset=0)
 
@@ -80,12 +81,10 @@ class FolderSink:
 
     def sync(self) -> None:
         """Flush after the last byte: one late flush a file costs far less than one between files."""
-        folders = [Path(folder) for folder, _, _ in os.walk(self._root)]
-        files = [Path(folder) / name for folder, _, names in os.walk(self._root) for name in names]
-        with ThreadPoolExecutor(2) as pool:
-            list(pool.map(_sync_file, files))
-        for folder in reversed(folders):
-            sync_folder(folder)
+        files = (Path(folder, name) for folder, _, names in os.walk(self._root) for name in names)
+        over_each(files, _sync_file, threads=2)
+        for folder, _, _ in os.walk(self._root, topdown=False):
+            sync_folder(Path(folder))
 
 
 def _sync_file(path: Path) -> None:
