@@ -1,5 +1,6 @@
 from __future__ import annotations
 
+import contextlib
 import os
 import random
 import struct
@@ -61,9 +62,14 @@ def nested(levels, *, defined):
     return inner
 
 
-def ifd(entries, offset=8):
+def ifd(entries):
     body = b"".join(struct.pack("<HHII", tag, kind, count, value) for tag, kind, count, value in entries)
     return struct.pack("<H", len(entries)) + body
+
+
+def bomb(mebibytes=400):
+    packer = zlib.compressobj(9, zlib.DEFLATED, -15)
+    return b"".join([packer.compress(b"\x00" * (1 << 20)) for _ in range(mebibytes)]) + packer.flush()
 
 
 EXPLICIT = "1.2.840.10008.1.2.1"
@@ -108,9 +114,7 @@ HOSTILE = {
     + image_group(8, 8)
     + struct.pack("<HH2sHI", 0x7FE0, 0x10, b"OB", 0, 0xFFFFFFFF)
     + struct.pack("<HHI", 0xFFFE, 0xE0DD, 0),
-    "a_deflate_bomb": meta(DEFLATED) + zlib.compressobj(9, zlib.DEFLATED, -15).compress(b"") + (
-        lambda packer: b"".join([packer.compress(b"\x00" * (1 << 20)) for _ in range(400)]) + packer.flush()
-    )(zlib.compressobj(9, zlib.DEFLATED, -15)),
+    "a_deflate_bomb": meta(DEFLATED) + bomb(),
     "a_deflated_stream_cut_short": meta(DEFLATED) + zlib.compress(b"x" * 1000, 9)[2:-6],
     "a_damaged_deflated_stream": meta(DEFLATED) + b"\xff" * 100,
     "a_bitstream_of_another_size": meta(JPEG_LS)
@@ -134,12 +138,16 @@ HOSTILE = {
 }  # fmt: skip
 
 
+def read_and_convert(data):
+    facts_of_bytes(data, name="x.dcm")
+    return convert(data, WELD, codec=Codec.JPEG_LS, name="x.dcm")
+
+
 @pytest.mark.parametrize("name", HOSTILE)
 def test_hostile_bytes_are_refused_in_bounded_time_with_one_sentence(name):
     start = time.perf_counter()
     with pytest.raises(InputError) as refused:
-        facts_of_bytes(HOSTILE[name], name="x.dcm")
-        convert(HOSTILE[name], WELD, codec=Codec.JPEG_LS, name="x.dcm")
+        read_and_convert(HOSTILE[name])
     assert time.perf_counter() - start < SECONDS
     assert "\n" not in refused.value.fault
     assert len(refused.value.fault) < 150
@@ -179,10 +187,8 @@ def test_a_file_cut_short_anywhere_is_refused(make):
 
 def test_a_tiff_cut_short_behind_its_last_strip_still_ends_in_an_error_or_the_same_pixels():
     whole = radiographs.tiff(radiographs.film(20, 31))
-    try:
+    with contextlib.suppress(InputError):
         assert np.array_equal(decode(whole[:-1]).array, decode(whole).array)
-    except InputError:
-        pass
 
 
 # The HTJ2K binding reports an error it then drops; the decoder here notices it by the row left unwritten.
@@ -191,7 +197,7 @@ def test_a_tiff_cut_short_behind_its_last_strip_still_ends_in_an_error_or_the_sa
 def test_a_damaged_bitstream_ends_in_an_error_or_another_digest(codec):
     made = convert(radiographs.dicom(radiographs.film(40, 61)), WELD, codec=codec, name="x")
     start = made.data.rindex(b"\xfe\xff\x00\xe0") + 8
-    chance = random.Random(3)
+    chance = random.Random(3)  # noqa: S311 - repeatable damage, no secret
     for _ in range(60):
         damaged = bytearray(made.data)
         for _ in range(chance.randint(1, 4)):
@@ -219,7 +225,7 @@ def test_random_damage_never_ends_in_anything_but_an_input_error(kind):
         "png": lambda: radiographs.png(image, Comment="W-0117"),
         "jpegls": lambda: convert(radiographs.dicom(image), WELD, codec=Codec.JPEG_LS, name="x").data,
     }[kind]()
-    chance = random.Random(11)
+    chance = random.Random(11)  # noqa: S311 - repeatable damage, no secret
     head = min(len(whole), 1500)
     for _ in range(150):
         damaged = bytearray(whole)
@@ -235,7 +241,11 @@ def test_random_damage_never_ends_in_anything_but_an_input_error(kind):
 
 def test_a_recipe_that_asks_for_more_than_it_says_is_refused():
     made = convert(radiographs.tiff(radiographs.film()), WELD, codec=Codec.UNCOMPRESSED, name="x")
-    for old, new in ((b'["samples",0,6208', b'["samples",9,6208'), (b'"size":1', b'"size":0'), (b'"parts"', b'"pasts"')):
+    for old, new in (
+        (b'["samples",0,6208', b'["samples",9,6208'),
+        (b'"size":1', b'"size":0'),
+        (b'"parts"', b'"pasts"'),
+    ):
         assert old in made.data
         with pytest.raises(InputError):
             restore(made.data.replace(old, new))

@@ -125,7 +125,7 @@ def _rle(frame: Array) -> tuple[Buffer, ...]:
     """RLE as PS3.5 annex G: byte planes, most significant first, each row packed by itself."""
     planes = frame.view(np.uint8).reshape(*frame.shape, frame.dtype.itemsize)
     segments = [
-        bytes(imagecodecs.packbits_encode(np.ascontiguousarray(planes[..., plane]), axis=-1))
+        bytes(imagecodecs.packbits_encode(planes[..., plane].copy(), axis=-1))
         for plane in reversed(range(frame.dtype.itemsize))
     ]
     segments = [segment + b"\x00" * (len(segment) % 2) for segment in segments]

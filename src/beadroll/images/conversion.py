@@ -179,7 +179,7 @@ def _dicom_recipe(layout: Layout, pixels: Pixels, head: Buffer, *, plain: bool) 
     order = "<" if layout.little else ">"
     if order == ">" and pixels.bits_allocated == 8 and pixel.vr == b"OW":  # noqa: PLR2004 - bytes swapped in pairs
         return None
-    code = f"{order}{pixels.array.dtype.kind}{pixels.array.dtype.itemsize}"
+    code = recipe.code(order, pixels.array.dtype)
     samples = pixels.array.size
     after = pixel.value + samples * pixels.array.dtype.itemsize
     parts: list[Part] = []

@@ -7,7 +7,8 @@ element (7FDF,xx01), VR OB. Its value is one line of ASCII JSON ended by a line 
 
 The received file is the parts in order: ``literal`` takes the next N literal bytes; ``object`` takes N bytes of the
 object from FIRST, counted from the first byte after its file meta information; ``samples`` takes N decoded sample
-words from index FIRST over all frames, written as ``<u1 <i1 <u2 <i2`` or the big-endian ``>`` forms. ``size`` and
+words from index FIRST over all frames, written as ``<u1``, ``<i1``, ``<u2``, ``<i2`` or,
+big-endian, ``>u2``, ``>i2``. ``size`` and
 ``sha512`` are the received file's. ``"parts":null`` says that the object alone does not suffice and the received
 bytes are kept beside it. An object without the block is the received file itself.
 """
@@ -32,7 +33,7 @@ RECIPE_TAG: Final = 0x7FDF1001
 CREATOR: Final = b"BEADROLL RECIPE 1 "
 MAX_LITERAL: Final = 1 << 20
 MAX_PARTS: Final = 4_096
-_WORDS: Final = frozenset({"<u1", "<i1", "|u1", "|i1", "<u2", "<i2", ">u2", ">i2"})
+_WORDS: Final = frozenset({"<u1", "<i1", "<u2", "<i2", ">u2", ">i2"})
 
 Part = tuple[str, int] | tuple[str, int, int] | tuple[str, int, int, str]
 
@@ -49,6 +50,11 @@ class Recipe:
         """True while the recipe is small beside an image."""
         size = sum(len(one) for one in self.literals)
         return size <= MAX_LITERAL and len(self.parts) <= MAX_PARTS
+
+
+def code(order: str, word: np.dtype[Any]) -> str:
+    """Return the name of a word in a recipe; single bytes have no order."""
+    return f"{order if word.itemsize > 1 else '<'}{word.kind}{word.itemsize}"
 
 
 def block(recipe: Recipe | None, *, sha512: str, size: int) -> bytes:

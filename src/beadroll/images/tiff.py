@@ -17,6 +17,7 @@ import numpy as np
 from beadroll.errors import InputError
 from beadroll.images.codecs import Array
 from beadroll.images.recipe import Part, Recipe
+from beadroll.images.recipe import code as word_code
 from beadroll.images.source import HeldBytes, Source
 from beadroll.images.walk import MAX_PIXEL_BYTES, MAX_SIDE
 
@@ -295,7 +296,7 @@ def recipe(tiff: Tiff) -> Recipe | None:
         return None
     size = tiff.word.itemsize
     spans = sorted(span for number, page in enumerate(tiff.pages) for span in _spans(page, number))
-    code = np.dtype(f"{tiff.order}{tiff.word.kind}{size}").str.replace("|", "<")
+    code = word_code(tiff.order, tiff.word)
     parts: list[Part] = []
     literals = []
     at = 0
