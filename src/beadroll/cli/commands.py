@@ -28,6 +28,9 @@ COMMANDS: Final[dict[str, dict[str, tuple[str, str]]]] = {
     "The office": {
         "new": ("office", "Make a job folder with a job.toml to fill in."),
         "gather": ("office", "Read a week's folders and say what is there."),
+        "decide": ("deciding", "List what is open, and record who settled it, how and why."),
+        "check": ("office", "Check a week by the rules of its code."),
+        "build": ("office", "Build the delivery package of a week."),
     },
     "Keys and trust": {
         "keys": ("keyring", "Make, show, renew and revoke the keys that seal."),
@@ -36,6 +39,10 @@ COMMANDS: Final[dict[str, dict[str, tuple[str, str]]]] = {
     },
     "The client": {
         "verify": ("client", "Check a package: every file, every digest, the seals."),
+        "receive": ("client", "Verify a package into an archive and answer with a receipt."),
+    },
+    "The records clerk": {
+        "find": ("clerk", "Find welds by what is remembered of them."),
     },
 }
 """Room -> command -> module of this folder and what the command does in a line."""

@@ -1,4 +1,4 @@
-"""``new`` and ``gather``: the office's first commands."""
+"""``new``, ``gather``, ``check`` and ``build``: the office's path to a package."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ from beadroll.cli.session import Session, shared
 from beadroll.cli.visible import count, size
 
 if TYPE_CHECKING:
-    from beadroll.handover.stages import Gathered
+    from beadroll.handover.stages import Assembled, Checked, Gathered
     from beadroll.record.handover import Period
 
 JOB = click.Path(exists=True, file_okay=False, path_type=Path)
@@ -120,3 +120,133 @@ def gathered_json(found: Gathered) -> dict[str, Any]:
         "decisions": len(found.decisions),
         "findings": [finding_json(each) for each in found.findings],
     }
+
+
+@click.command()
+@click.argument("job", type=JOB)
+@WEEK
+@shared
+def check(session: Session, job: Path, week: Period) -> int:
+    """Reconcile a week of JOB and check it by the rules of its code; nothing is written.
+
+    Everything found is listed with the numbers; the tool never judges a weld.
+    """
+    from beadroll.handover.build import prepare
+
+    with session.screen.progress("Checking"):
+        found = prepare(job, week)
+    show_checked(session, found)
+    session.screen.result(
+        {"ok": found.report.clean, "handover": found.reconciled.gathered.handover.number, "findings": _json_of(found)}
+    )
+    return 3 if found.report.open else 0
+
+
+def _json_of(found: Checked) -> list[dict[str, Any]]:
+    from beadroll.cli.screen import finding_json
+
+    return [finding_json(each) for each in found.report.ordered()]
+
+
+def show_checked(session: Session, found: Checked) -> None:
+    """Print how a week stands: its welds by standing, and everything found."""
+    screen = session.screen
+    record = found.reconciled.record
+    by_line: dict[str, Counter[str]] = {}
+    for weld in record.welds:
+        by_line.setdefault(weld.weld.id.line, Counter())[weld.standing.value.replace("_", " ")] += 1
+    screen.table(
+        ("line", "welds", "standing"),
+        [
+            (line, sum(standings.values()), [f"{many} {name}" for name, many in sorted(standings.items())])
+            for line, standings in sorted(by_line.items())
+        ],
+    )
+    stops, asks = len(found.report.stops), len(found.report.open) - len(found.report.stops)
+    screen.say(
+        f"  {count(stops, 'finding')} that stop the handover, {asks} to answer, "
+        f"{len(found.report.findings) - len(found.report.open)} for information."
+    )
+    if found.report.findings:
+        screen.report(found.report)
+
+
+@click.command()
+@click.argument("job", type=JOB)
+@WEEK
+@click.option("--out", type=click.Path(file_okay=False, path_type=Path), required=True, help="Folder for the package.")
+@click.option("--folder", "as_folder", is_flag=True, help="Write the package as a folder, not as a ZIP.")
+@click.option("--codec", default="", help="jpeg-ls, htj2k, jpeg-xl, rle or uncompressed; the job's own if not given.")
+@click.option("--replace", is_flag=True, help="Take the place of a package of the same name.")
+@click.option("--threads", type=click.IntRange(1, 64), default=2, show_default=True)
+@shared
+def build(session: Session, job: Path, week: Period, out: Path, **chosen: Any) -> int:
+    """Build the delivery package of a week of JOB; seal it afterwards with: beadroll seal.
+
+    Stops while findings stop the handover. Two builds of the same week give the same payload bytes.
+    """
+    from beadroll.errors import InputError
+    from beadroll.handover.assemble import assemble
+    from beadroll.handover.build import prepare
+    from beadroll.images import Codec
+    from beadroll.package.layout import Form
+
+    codecs = [codec.value for codec in Codec]
+    if chosen["codec"] and chosen["codec"] not in codecs:
+        raise click.BadParameter(f"{chosen['codec']!r} is none of {', '.join(codecs)}", param_hint="--codec")
+    with session.screen.progress("Checking"):
+        checked = prepare(job, week)
+    name = checked.reconciled.gathered.handover.number
+    form = Form.FOLDER if chosen["as_folder"] else Form.ZIP
+    destination = out / (name if chosen["as_folder"] else f"{name}.zip")
+    try:
+        out.mkdir(parents=True, exist_ok=True)
+    except FileExistsError as taken:
+        raise InputError("is not a folder", path=str(out), remedy="Name another folder for --out.") from taken
+    with session.screen.progress(f"Building {destination.name}") as tell:
+        made = assemble(
+            checked,
+            destination,
+            form=form,
+            codec=Codec(chosen["codec"]) if chosen["codec"] else None,
+            threads=chosen["threads"],
+            progress=lambda done, total: tell(0, 0, done, total),
+            replace_existing=chosen["replace"],
+        )
+    show_built(session, made)
+    return 3 if made.report.open else 0
+
+
+def show_built(session: Session, made: Assembled) -> None:
+    """Say what was built."""
+    screen = session.screen
+    package = made.package
+    total = sum(entry.size for entry in package.files)
+    films = [film for weld in made.record.welds for film in weld.radiographs]
+    delivered = sum(film.delivered_size_bytes for film in films)
+    packed = sum(film.size_bytes for film in films)
+    screen.say(f"Built {package.path}.", "bold green")
+    restorable = sum(film.restorable for film in films)
+    screen.fields(
+        {
+            "holds": f"{count(len(package.files), 'file')}, {size(total)}; {count(len(made.record.welds), 'weld')}",
+            "radiographs": f"{len(films)}, {size(delivered)} as delivered, {size(packed)} packed without loss",
+            "restorable": f"{restorable} of {len(films)} to the delivered file, byte for byte",
+            "tag manifest": f"SHA-512 {package.tagmanifest_sha512[:32]}…",
+        }
+    )
+    if made.report.open:
+        screen.report(made.report)
+    screen.result(
+        {
+            "ok": True,
+            "package": package.path,
+            "name": package.name,
+            "form": package.form,
+            "files": len(package.files),
+            "bytes": total,
+            "radiographs": len(films),
+            "tagmanifest_sha512": package.tagmanifest_sha512,
+            "findings": made.report.ordered(),
+        }
+    )
