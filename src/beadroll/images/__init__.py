@@ -18,6 +18,7 @@ if TYPE_CHECKING:
     from beadroll.images.display import DisplayFilter, Window, preview, window_level
     from beadroll.images.facts import ImageFacts, facts_of_bytes, read_facts
     from beadroll.images.identity import Identity, Origin
+    from beadroll.images.noticed import remarks, replaces_film
     from beadroll.images.opening import decode
     from beadroll.images.pixels import Pixels, digest_of_object, pixel_digest
     from beadroll.images.recipe import restore
@@ -39,6 +40,8 @@ _HOME: Final = {
     "pixel_digest": "pixels",
     "preview": "display",
     "read_facts": "facts",
+    "replaces_film": "noticed",
+    "remarks": "noticed",
     "restore": "recipe",
     "window_level": "display",
 }
@@ -59,6 +62,8 @@ __all__ = [
     "pixel_digest",
     "preview",
     "read_facts",
+    "remarks",
+    "replaces_film",
     "restore",
     "window_level",
 ]

@@ -15,6 +15,7 @@ from typing import Final
 
 from beadroll.images import write
 from beadroll.images.identity import Identity, Origin
+from beadroll.images.noticed import replaces_film
 from beadroll.images.pixels import Pixels
 
 CR: Final = "1.2.840.10008.5.1.4.1.1.1"
@@ -23,7 +24,6 @@ SECONDARY_CAPTURE: Final = "1.2.840.10008.5.1.4.1.1.7"
 GRAYSCALE_BYTE_SC: Final = "1.2.840.10008.5.1.4.1.1.7.2"
 GRAYSCALE_WORD_SC: Final = "1.2.840.10008.5.1.4.1.1.7.3"
 _MODALITY: Final = {Origin.CR: "CR", Origin.DR: "DX", Origin.FILM_DIGITISED: "RG"}
-_REPLACES_FILM: Final = "DS"
 
 
 def sop_class(identity: Identity, pixels: Pixels) -> str:
@@ -283,8 +283,8 @@ def _comments(identity: Identity, texts: Mapping[str, str]) -> str:
 
 
 def _film_class(identity: Identity) -> str:
-    """Name the class; only DS is the class of least loss, meant for archiving (ISO 14096-2, by its abstract)."""
+    """Name the class, and what follows from it."""
     named = identity.iso14096_class
     if identity.origin is not Origin.FILM_DIGITISED or not named:
         return ""
-    return named if named == _REPLACES_FILM else f"{named} (does not replace the film)"
+    return named if replaces_film(identity) else f"{named} (does not replace the film)"
