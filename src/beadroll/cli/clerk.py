@@ -1,4 +1,4 @@
-"""``find``: the records clerk's questions."""
+"""``find`` and ``history``: the records clerk's questions."""
 
 from __future__ import annotations
 
@@ -110,3 +110,25 @@ def show_found(session: Session, found: Found) -> None:
     if found.did_you_mean:
         screen.say(f"  Did you mean {', '.join(found.did_you_mean)}?")
     screen.result({"ok": True, "welds": found.welds, "cut_off": found.cut_off, "did_you_mean": found.did_you_mean})
+
+
+@click.command()
+@click.argument("archive", type=ARCHIVE)
+@click.argument("number")
+@click.option("--line", default="", help="Pipe line, where the number alone does not name one weld.")
+@click.option("--job", default="", help="Short name of the job.")
+@click.option("--on-disk", is_flag=True, help="Show where each file lies in the archive.")
+@shared
+def history(
+    session: Session,
+    archive: Path,
+    number: str,
+    line: str,
+    job: str,
+    on_disk: bool,  # noqa: FBT001 - a flag of the command line
+) -> None:
+    """Tell one weld's history from ARCHIVE: every step in order, with the files behind it."""
+    from beadroll.archive.history import history as tell
+    from beadroll.cli.telling import show_history
+
+    show_history(session, tell(archive, number, line or None, job=job or None), on_disk=on_disk)

@@ -43,6 +43,7 @@ COMMANDS: Final[dict[str, dict[str, tuple[str, str]]]] = {
     },
     "The records clerk": {
         "find": ("clerk", "Find welds by what is remembered of them."),
+        "history": ("clerk", "Tell one weld's history, with the files behind each step."),
     },
 }
 """Room -> command -> module of this folder and what the command does in a line."""

@@ -33,6 +33,9 @@ if TYPE_CHECKING:
 Told = Callable[[int, int, int, int], None]
 """Progress of a piece of work: files done, files in all, bytes done, bytes in all; 0 in all means not known."""
 
+Part = tuple[str, str]
+"""A piece of a line and its style."""
+
 _UNFOLDED: Final = 4000
 """Width where nobody looks at a terminal: lines are kept whole for whatever reads them."""
 _STYLES: Final = {"stop": "bold red", "query": "yellow", "note": "dim"}
@@ -88,6 +91,19 @@ class Screen:
         grid = _grid()
         for name, value in pairs.items():
             grid.add_row(_text(name, "dim"), _text(shown(value)))
+        _emit(self.out, grid, indent)
+
+    def entry(self, name: str, lines: Sequence[Sequence[Part]], *, width: int = 10, indent: int = 2) -> None:
+        """Print an entry of a list: its name, and beside it lines that fold under their own beginning."""
+        if self.as_json:
+            return
+        from rich.table import Table
+
+        grid = Table.grid(padding=(0, 2, 0, 0))
+        grid.add_column(no_wrap=True, width=width)
+        grid.add_column(overflow="fold")
+        for number, line in enumerate(lines):
+            grid.add_row(_text(name if number == 0 else "", "bold"), _joined(*line))
         _emit(self.out, grid, indent)
 
     def table(self, headings: Sequence[str], rows: Iterable[Sequence[object]], *, indent: int = 2) -> None:
