@@ -137,7 +137,7 @@ def _variants(digits: str) -> set[str]:
 
 
 def _apart(one: str, other: str) -> int:
-    """Count the places in which two texts of one length differ; two neighbours exchanged are one place."""
+    """Return how far two texts of one length are apart: two digits exchanged are likelier than one mistaken."""
     places = [at for at, (a, b) in enumerate(zip(one, other, strict=False)) if a != b]
     exchanged = len(places) == 2 and one[places[0]] == other[places[1]] and one[places[1]] == other[places[0]]  # noqa: PLR2004 - two places
-    return 1 if exchanged else len(places)
+    return 1 if exchanged else 2 * len(places)
