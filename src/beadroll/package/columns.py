@@ -109,6 +109,7 @@ SCHEMAS: Final[Mapping[str, pa.Schema]] = {
             "detector": TEXT,
             "crew": TEXT,
             "radiographer": TEXT,
+            "exposed_on": _DATE,
             "exposed_at": _MOMENT,
             "activity_ci": _NUMBER,
             "tube_kv": _NUMBER,

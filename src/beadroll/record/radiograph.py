@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import date, datetime
 from enum import StrEnum
 
 from beadroll.record.evidence import Address
@@ -22,7 +22,8 @@ class Exposure:
     """One shot of a weld: technique, source, time.
 
     ``event`` is the label of the state that was shot (see ``WeldEvent.label``). Distances in mm, activity in Ci,
-    tube voltage in kV, exposure time in s. ``source`` is the serial number of an isotope source or X-ray set.
+    tube voltage in kV, exposure time in s. ``exposed_on`` is the day the sheet gives; ``exposed_at`` is known only where
+    a time of day is. ``source`` is the serial number of an isotope source or X-ray set.
     """
 
     id: str
@@ -32,6 +33,7 @@ class Exposure:
     detector: str = ""
     crew: str = ""
     radiographer: str = ""
+    exposed_on: date | None = None
     exposed_at: datetime | None = None
     activity_ci: float | None = None
     tube_kv: float | None = None

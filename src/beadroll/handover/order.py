@@ -1,0 +1,154 @@
+"""The order in which a crew made its images, as a witness: welds are shot one after another.
+
+Knows which radiograph stands between which others. Refuses to name a weld by itself: order only speaks for or against
+a weld that other evidence has named.
+"""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, field
+from itertools import pairwise
+from typing import Final, Self
+
+from beadroll.handover.expected import PlaceKey, WeldKey
+from beadroll.handover.witnesses import Hearing, in_order
+
+_LEAST_GAIN: Final = 2
+"""Breaks an exchange must remove before two radiographs are asked about."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Shooting:
+    """The claimed places of each crew and day in the order the images were made."""
+
+    runs: Sequence[Sequence[str]]
+    claims: Mapping[str, PlaceKey]
+    at: Mapping[str, tuple[int, int]] = field(default_factory=dict)
+
+    @classmethod
+    def of(cls, hearings: Iterable[Hearing], claims: Mapping[str, PlaceKey]) -> Self:
+        """Put the radiographs in order, group by group."""
+        runs = [[h.path for h in group] for group in in_order(hearings)]
+        at = {path: (i, j) for i, run in enumerate(runs) for j, path in enumerate(run)}
+        return cls(runs=runs, claims=dict(claims), at=at)
+
+    def neighbours(self, path: str) -> tuple[WeldKey | None, WeldKey | None]:
+        """Return the welds claimed by the nearest radiographs made before and after this one."""
+        if path not in self.at:
+            return None, None
+        i, j = self.at[path]
+        run = self.runs[i]
+        before = next((self.claims[p][:2] for p in reversed(run[max(0, j - 6) : j]) if p in self.claims), None)
+        after = next((self.claims[p][:2] for p in run[j + 1 : j + 7] if p in self.claims), None)
+        return before, after
+
+    def fit(self, path: str, weld: WeldKey, order: Mapping[WeldKey, int]) -> int | None:
+        """Return how well a weld fits the place in order: 2 among its own, 1 between its neighbours, 0 not at all.
+
+        None where the order is not known or there is nobody on either side.
+        """
+        before, after = self.neighbours(path)
+        if before is None and after is None:
+            return None
+        if weld in (before, after):
+            return 2
+        low, high = order.get(before) if before else None, order.get(after) if after else None
+        here = order.get(weld)
+        if here is None:
+            return 0
+        between = (low is None or low < here) and (high is None or here < high)
+        return 1 if between and not (low is None and high is None) else 0
+
+    def swapped(self) -> list[tuple[str, str]]:
+        """Return pairs of radiographs that stand among each other's welds, and would not if exchanged.
+
+        A pair counts when exchanging its two names brings all images of both welds together and takes at least two
+        breaks out of the order: changes of weld, or segments of a weld made against the crew's usual direction. A
+        radiograph that was merely made later than the rest of its weld has no partner whose exchange does that.
+        """
+        found: list[tuple[str, str]] = []
+        for run in self.runs:
+            named = [p for p in run if p in self.claims]
+            keys = [self.claims[p] for p in named]
+            base = None
+            used: set[int] = set()
+            for i in _strays(keys):
+                base = _Disorder.of(keys) if base is None else base
+                partner = self._partner(i, keys, base, used)
+                if partner is not None:
+                    used |= {i, partner}
+                    found.append((named[min(i, partner)], named[max(i, partner)]))
+        return found
+
+    def _partner(self, i: int, keys: list[PlaceKey], base: _Disorder, used: set[int]) -> int | None:
+        around = {keys[k][:2] for k in (i - 1, i + 1) if 0 <= k < len(keys)} - {keys[i][:2]}
+        best: tuple[int, int] | None = None
+        for j in base.of_welds(around):
+            if {i, j} & used:
+                continue
+            gain = base.gain(keys, i, j)
+            if gain >= _LEAST_GAIN and (best is None or gain > best[0]):
+                best = (gain, j)
+        return best[1] if best else None
+
+
+@dataclass(frozen=True, slots=True)
+class _Disorder:
+    """How far one crew's sequence is from weld after weld, each segment after the one before."""
+
+    positions: Mapping[WeldKey, list[int]]
+    direction: int
+
+    @classmethod
+    def of(cls, keys: Sequence[PlaceKey]) -> Self:
+        positions: dict[WeldKey, list[int]] = defaultdict(list)
+        for i, key in enumerate(keys):
+            positions[key[:2]].append(i)
+        rising = sum((_start(b) > _start(a)) - (_start(b) < _start(a)) for a, b in pairwise(keys) if a[:3] == b[:3])
+        return cls(positions, 1 if rising >= 0 else -1)
+
+    def of_welds(self, welds: Iterable[WeldKey]) -> list[int]:
+        return [i for weld in sorted(welds) for i in self.positions[weld]]
+
+    def gain(self, keys: list[PlaceKey], i: int, j: int) -> int:
+        """Return how many breaks exchanging the names at ``i`` and ``j`` removes; 0 where a weld stays in parts."""
+        exchanged = {i: keys[j], j: keys[i]}
+        after = [exchanged.get(k, key) for k, key in enumerate(keys)]
+        for weld in (keys[i][:2], keys[j][:2]):
+            mine = [k for k in {*self.positions[keys[i][:2]], *self.positions[keys[j][:2]]} if after[k][:2] == weld]
+            if max(mine) - min(mine) + 1 != len(mine):
+                return 0
+        return self._count(keys, (i, j)) - self._count(after, (i, j))
+
+    def _count(self, keys: list[PlaceKey], at: tuple[int, int]) -> int:
+        low, high = max(0, min(at) - 6), min(len(keys), max(at) + 7)
+        part = keys[low:high]
+        changes = sum(a[:2] != b[:2] for a, b in pairwise(part))
+        return changes + sum(self._inversions(part, keys[k][:3]) for k in at)
+
+    def _inversions(self, part: list[PlaceKey], state: tuple[str, str, str]) -> int:
+        starts = [_start(key) * self.direction for key in part if key[:3] == state]
+        return sum(a > b for n, a in enumerate(starts) for b in starts[n + 1 :])
+
+
+def _strays(keys: Sequence[PlaceKey]) -> list[int]:
+    """Return where a radiograph stands alone, apart from the others of its weld."""
+    blocks: dict[WeldKey, int] = defaultdict(int)
+    for k, key in enumerate(keys):
+        if not k or keys[k - 1][:2] != key[:2]:
+            blocks[key[:2]] += 1
+    return [
+        k
+        for k, key in enumerate(keys)
+        if blocks[key[:2]] > 1
+        and (not k or keys[k - 1][:2] != key[:2])
+        and (k + 1 == len(keys) or keys[k + 1][:2] != key[:2])
+    ]
+
+
+def _start(key: PlaceKey) -> int:
+    """Return where a segment begins, for comparing segments of one weld: markers count up from the datum."""
+    first = key[3].partition("-")[0]
+    return int(first) if first.isdigit() else sum(ord(c) for c in first)
