@@ -167,7 +167,7 @@ def test_a_confirmed_finding_travels_as_a_note_that_names_the_decision(tmp_path,
     assert note.severity is Severity.NOTE
     assert note.values["decision"] == "D1"
     (written,) = json.loads((tmp_path / "out/data/findings.json").read_bytes())["content"]
-    assert written["values"]["confirmed_by"] == "Ilse Brand"
+    assert written["values"]["decided_by"] == "Ilse Brand"
 
 
 def test_a_confirmation_answers_its_own_code_and_subject_only(job):

@@ -13,7 +13,8 @@ from pathlib import Path
 from beadroll.errors import InputError, NotReady
 from beadroll.findings import Finding, Report, finding
 from beadroll.handover import places
-from beadroll.handover.check import answer
+from beadroll.handover.check import answer, answered_by, in_force
+from beadroll.handover.decisions import Standing
 from beadroll.handover.papers import bag_info, write_records
 from beadroll.handover.radiographs import Meter, Packed, Radiographs, in_threads, indexed, refuse_changed
 from beadroll.handover.stages import Assembled, Checked, DeliveredFile, Reconciled
@@ -69,7 +70,7 @@ def assemble(
             meter=meter,
             threads=threads,
         ).pack(record)
-        report = checked.report + _of_the_pixels(packed, record)
+        report = checked.report + _of_the_pixels(packed, in_force(reconciled))
         _refuse_stops(report)
         record = _with_radiographs(record, packed)
         files = (*carried, *(file for one in packed for file in one.files))
@@ -124,8 +125,11 @@ def _carry(writer: PackageWriter, source: Path, target: str, paper: _Paper) -> I
     return indexed(writer.add_file(target, source), paper.role, delivered_as=paper.file.path)
 
 
-def _same_pixels(packed: Iterable[Packed]) -> Iterator[Finding]:
-    """Find radiographs with the same decoded pixels: one file delivered twice, or under two names."""
+def _same_pixels(packed: Iterable[Packed], decisions: Standing) -> Iterator[Finding]:
+    """Find radiographs with the same decoded pixels: one file delivered twice, or under two names.
+
+    Where the files are the same byte for byte, reconciliation has asked already, and what was decided then answers.
+    """
     first: dict[str, Packed] = {}
     for each in packed:
         other = first.setdefault(each.radiograph.pixel_sha512, each) if each.radiograph.pixel_sha512 else each
@@ -136,7 +140,13 @@ def _same_pixels(packed: Iterable[Packed]) -> Iterator[Finding]:
         values = {"other": other.radiograph.delivered_as, "here": here}
         if here != there:
             values["there"] = there
-        yield finding(code, each.radiograph.delivered_as, **values)
+        found = finding(code, each.radiograph.delivered_as, **values)
+        if each.radiograph.delivered_sha512 != other.radiograph.delivered_sha512:
+            yield answer(found, decisions, also=(other.radiograph.delivered_as,))
+            continue
+        names = (each.radiograph.delivered_as, other.radiograph.delivered_as)
+        placed = next((decisions.assigned[name] for name in names if name in decisions.assigned), None)
+        yield answered_by(found, placed) if placed else answer(found, decisions, also=names, code="REC-SAME-BYTES")
 
 
 def _stands_for(packed: Packed) -> str:
@@ -144,10 +154,10 @@ def _stands_for(packed: Packed) -> str:
     return " ".join(part for part in (str(packed.weld), radiograph.event, radiograph.segment) if part)
 
 
-def _of_the_pixels(packed: Sequence[Packed], record: HandoverRecord) -> Report:
+def _of_the_pixels(packed: Sequence[Packed], decisions: Standing) -> Report:
     """Return what only the pixels could show, after the decisions."""
-    found = [*(each for one in packed for each in one.findings), *_same_pixels(packed)]
-    return Report(findings=tuple(answer(each, record.decisions) for each in found))
+    found = [answer(each, decisions) for one in packed for each in one.findings]
+    return Report(findings=(*found, *_same_pixels(packed, decisions)))
 
 
 def _with_radiographs(record: HandoverRecord, packed: Iterable[Packed]) -> HandoverRecord:

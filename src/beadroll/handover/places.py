@@ -34,9 +34,9 @@ _MEDIA_TYPES: Mapping[str, str] = {
 
 
 def package_name(handover: Handover) -> str:
-    """Return the name a handover's package bears: its number, and its revision from the first correction on."""
+    """Return the name a handover's package bears: its number, and its revision from the second on."""
     name = layout.safe_name(handover.number)
-    return name if handover.revision == 0 else f"{name}_r{handover.revision}"
+    return name if handover.revision <= 1 else f"{name}_r{handover.revision}"
 
 
 def media_type(path: str) -> str:
