@@ -13,6 +13,8 @@ from datetime import datetime
 from typing import Any
 
 from asn1crypto import cms, crl, pem, x509
+from cryptography import x509 as pyca
+from cryptography.exceptions import UnsupportedAlgorithm
 
 DEMO_UNIT = "DEMONSTRATION ONLY - NOT A REAL SIGNATORY"
 """Organisational unit in the subject of every demonstration certificate, so that any viewer shows it."""
@@ -33,7 +35,16 @@ USAGE_NAMES: Mapping[str, str] = {
     TIME_STAMPING: "time stamping",
 }
 
-UNREADABLE = (ValueError, TypeError, KeyError, IndexError, OverflowError, RecursionError, AttributeError)
+UNREADABLE = (
+    ValueError,
+    TypeError,
+    KeyError,
+    IndexError,
+    OverflowError,
+    RecursionError,
+    AttributeError,
+    UnsupportedAlgorithm,
+)
 """What the ASN.1 reader raises over bytes that are not what they claim to be."""
 
 
@@ -124,12 +135,8 @@ def read_certificates(data: bytes) -> tuple[x509.Certificate, ...]:
     """
     try:
         if not pem.detect(data):
-            return (_whole(x509.Certificate.load(data, strict=True)),)
-        found = [
-            _whole(x509.Certificate.load(der, strict=True))
-            for kind, _, der in pem.unarmor(data, multiple=True)
-            if kind == "CERTIFICATE"
-        ]
+            return (_certificate(data),)
+        found = [_certificate(der) for kind, _, der in pem.unarmor(data, multiple=True) if kind == "CERTIFICATE"]
     except UNREADABLE as error:
         raise ValueError(f"not a certificate ({error})") from error
     if not found:
@@ -144,12 +151,8 @@ def read_revocation_lists(data: bytes) -> tuple[crl.CertificateList, ...]:
     """
     try:
         if not pem.detect(data):
-            return (_whole(crl.CertificateList.load(data, strict=True)),)
-        found = [
-            _whole(crl.CertificateList.load(der, strict=True))
-            for kind, _, der in pem.unarmor(data, multiple=True)
-            if kind == "X509 CRL"
-        ]
+            return (_revocation_list(data),)
+        found = [_revocation_list(der) for kind, _, der in pem.unarmor(data, multiple=True) if kind == "X509 CRL"]
     except UNREADABLE as error:
         raise ValueError(f"not a revocation list ({error})") from error
     if not found:
@@ -157,10 +160,18 @@ def read_revocation_lists(data: bytes) -> tuple[crl.CertificateList, ...]:
     return tuple(found)
 
 
-def _whole(value: Any) -> Any:
-    """Read a structure to its leaves now, so that damage shows here and not in the middle of a judgement."""
-    _ = value.native
-    return value
+def _certificate(der: bytes) -> x509.Certificate:
+    """Read a certificate to its leaves now, so that damage shows here and not in the middle of a judgement."""
+    certificate = x509.Certificate.load(der, strict=True)
+    _ = certificate.native
+    _ = pyca.load_der_x509_certificate(der).public_key()
+    return certificate
+
+
+def _revocation_list(der: bytes) -> crl.CertificateList:
+    """Read a revocation list as ``_certificate`` does; by the faster reader alone, since lists may be long."""
+    _ = pyca.load_der_x509_crl(der).next_update_utc
+    return crl.CertificateList.load(der, strict=True)
 
 
 def embedded_certificates(signed: cms.SignedData) -> tuple[x509.Certificate, ...]:

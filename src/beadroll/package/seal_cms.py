@@ -13,6 +13,7 @@ from datetime import datetime
 from typing import Any
 
 from asn1crypto import cms, core, crl, x509
+from cryptography import x509 as pyca
 from cryptography.exceptions import UnsupportedAlgorithm
 from pyhanko.sign.ades import cades_asn1  # noqa: F401 - registers the CAdES attributes with the ASN.1 reader
 from pyhanko.sign.general import (
@@ -31,6 +32,7 @@ from beadroll.package.seal_certificates import (
     embedded_certificates,
     embedded_revocation_lists,
 )
+from beadroll.package.seal_der import whole_length
 
 LARGEST_SEAL = 1 << 20
 """Bytes. A seal with a chain, a list and a token takes some 8 kB; our own bound against being kept busy."""
@@ -39,6 +41,19 @@ ROLE_ATTRIBUTE = "2.5.4.72"
 """id-at-role, RFC 5755, 4.4.5; the claimed role in a signer-attributes-v2 attribute."""
 ROLE_PREFIX = "beadroll-role:"
 """RFC 5755, 4.4.5 wants a URI for a role's name; this is our scheme for it."""
+
+READ_ATTRIBUTES = frozenset(
+    {
+        "content_type",
+        "message_digest",
+        "signing_time",
+        "signing_certificate",
+        "signing_certificate_v2",
+        "commitment_type",
+        "cms_algorithm_protection",
+    }
+)
+"""The signed attributes that say something here, besides the claimed role."""
 
 SIGNER = "the signer"
 AUTHORITY = "the time-stamping authority"
@@ -109,17 +124,40 @@ def _signed_data(data: bytes, subject: str) -> cms.SignedData:
     if len(data) > LARGEST_SEAL:
         raise Refused(finding("SEAL-TOO-LARGE", subject, bytes=len(data), most=LARGEST_SEAL))
     try:
-        outer = cms.ContentInfo.load(data)
-        length = len(outer.dump())
+        length = whole_length(data)
         if length < len(data):
             raise Refused(finding("SEAL-TRAILING-BYTES", subject, extra=len(data) - length))
+        outer = cms.ContentInfo.load(data, strict=True)
         if outer["content_type"].native != "signed_data":
             raise Refused(finding("SEAL-NOT-A-SIGNATURE", subject, kind=str(outer["content_type"].native)))
         signed: cms.SignedData = outer["content"]
-        _ = signed.native  # reads to the leaves now, so that damage shows here
+        _touch(signed)
     except UNREADABLE as error:
         raise Refused(finding("SEAL-UNREADABLE", subject)) from error
     return signed
+
+
+def _touch(signed: cms.SignedData) -> None:
+    """Read every field that will be asked for, so that damage shows here and not in the middle of a judgement.
+
+    Not the whole tree: the reader encodes anew whatever holds a defaulted field, several times a level, so that a
+    token within a token would keep it busy for minutes.
+    """
+    _ = signed["encap_content_info"]["content_type"].native
+    for info in signed["signer_infos"]:
+        for name in ("version", "sid", "digest_algorithm", "signature_algorithm", "signature"):
+            _ = info[name].native
+        for attribute in info["signed_attrs"] or ():
+            _ = attribute["type"].native, len(attribute["values"])
+            if attribute["type"].native in READ_ATTRIBUTES and len(attribute["values"]):
+                _ = attribute["values"][0].native
+        for attribute in info["unsigned_attrs"] or ():
+            _ = attribute["type"].native, len(attribute["values"])
+    for certificate in embedded_certificates(signed):
+        _ = certificate.native
+        _ = pyca.load_der_x509_certificate(certificate.dump()).public_key()
+    for one in embedded_revocation_lists(signed):
+        _ = pyca.load_der_x509_crl(one.dump()).next_update_utc
 
 
 def _check_attributes(info: cms.SignerInfo, subject: str, who: str) -> None:
@@ -214,25 +252,22 @@ def check_algorithms(opened: Opened, allowed: AllowList, at: datetime) -> list[F
 def claimed_time(opened: Opened) -> datetime | None:
     """Return the signer's own word for the time; None where there is none."""
     value = opened.attribute("signing_time")
-    try:
-        moment = None if value is None else value.native
-    except UNREADABLE:
-        return None
+    moment = None if value is None else value.native
     return moment if isinstance(moment, datetime) and moment.tzinfo is not None else None
 
 
 def claimed_role(opened: Opened) -> str | None:
-    """Return the role that the signer signed as; None where the seal names none."""
-    attributes = opened.attribute("signer_attributes_v2")
-    if attributes is None:
-        return None
-    for attribute in attributes["claimed_attributes"] or ():
-        if attribute["type"].dotted == ROLE_ATTRIBUTE:
-            try:
+    """Return the role that the signer signed as; None where the seal names none, empty where it is unreadable."""
+    try:
+        attributes = opened.attribute("signer_attributes_v2")
+        if attributes is None:
+            return None
+        for attribute in attributes["claimed_attributes"] or ():
+            if attribute["type"].dotted == ROLE_ATTRIBUTE:
                 name = str(attribute["values"][0]["role_name"].native)
-            except UNREADABLE:
-                return ""
-            return name.removeprefix(ROLE_PREFIX) if name.startswith(ROLE_PREFIX) else None
+                return name.removeprefix(ROLE_PREFIX) if name.startswith(ROLE_PREFIX) else None
+    except UNREADABLE:
+        return ""
     return None
 
 

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import Any, Protocol
 
-from asn1crypto import cms, core, crl, x509
+from asn1crypto import cms, crl, x509
 from pyhanko.sign.general import SigningError
 
 from beadroll.errors import InputError
@@ -20,6 +20,7 @@ from beadroll.findings import Finding, finding
 from beadroll.package.keys import Signer
 from beadroll.package.seal_certificates import facts
 from beadroll.package.seal_cms import ROLE_ATTRIBUTE, ROLE_PREFIX, SIGNER, Opened, Refused, open_signed, tokens
+from beadroll.package.seal_der import SEQUENCE, SET, add_unsigned_attribute, value
 from beadroll.package.seal_path import day
 from beadroll.package.timestamp import TimestampUnavailable
 
@@ -34,6 +35,8 @@ COMMITMENTS: Mapping[str, str] = {
 """The commitment types of ETSI EN 319 122-1, 5.2.3."""
 
 DIGEST = "sha512"
+TOKEN_ATTRIBUTE: bytes = cms.CMSAttributeType("signature_time_stamp_token").dump()
+"""DER of id-aa-timeStampToken, RFC 3161, appendix A."""
 
 
 class Timestamper(Protocol):
@@ -104,13 +107,9 @@ def complete_pending(p7s: bytes, timestamper: Timestamper) -> bytes:
     opened = _opened(p7s)
     if tokens(opened):
         return p7s
-    token = cms.ContentInfo.load(timestamper.token(opened.signature))
-    outer = cms.ContentInfo.load(p7s)
-    info = outer["content"]["signer_infos"][0]
-    attribute = cms.CMSAttribute({"type": "signature_time_stamp_token", "values": [token]})
-    kept = [] if isinstance(info["unsigned_attrs"], core.Void) else list(info["unsigned_attrs"])
-    info["unsigned_attrs"] = cms.CMSAttributes([*kept, attribute])
-    return bytes(outer.dump())
+    token = timestamper.token(opened.signature)
+    attribute = value(SEQUENCE, TOKEN_ATTRIBUTE + value(SET, token))
+    return add_unsigned_attribute(p7s, attribute)
 
 
 def signature_value(p7s: bytes) -> bytes:

@@ -13,9 +13,10 @@ import urllib.request
 from dataclasses import dataclass
 from urllib.parse import urlsplit
 
-from asn1crypto import algos, tsp
+from asn1crypto import algos, cms, tsp
 
 from beadroll.errors import MachineError
+from beadroll.package.seal_der import children, whole_length
 
 DIGEST = "sha512"
 LARGEST_REPLY = 1 << 20
@@ -70,18 +71,21 @@ class HttpTimestamper:
 
     def _read(self, data: bytes, imprint: bytes, nonce: int) -> bytes:
         try:
-            reply = tsp.TimeStampResp.load(data, strict=True)
-            status = reply["status"]["status"].native
-            if status not in {"granted", "granted_with_mods"}:
-                raise self._down(f"it answered {status}")
-            token = reply["time_stamp_token"]
-            info = token["content"]["encap_content_info"]["content"].parsed
+            if whole_length(data) != len(data):
+                raise ValueError("something lies behind the reply")
+            status, *tokens = children(data)
+            answer = tsp.PKIStatusInfo.load(status)["status"].native
+            if answer not in {"granted", "granted_with_mods"}:
+                raise self._down(f"it answered {answer}")
+            (original,) = tokens
+            content = cms.ContentInfo.load(original)["content"]["encap_content_info"]["content"]
+            info = tsp.TSTInfo.load(bytes(content))
             answered = info["message_imprint"]["hashed_message"].native, info["nonce"].native
         except _UNREADABLE as error:
             raise self._down("its reply cannot be read") from error
         if answered != (imprint, nonce):
             raise self._down("its reply answers another request")
-        return bytes(token.untag().dump())
+        return original
 
     def _down(self, reason: str) -> TimestampUnavailable:
         return TimestampUnavailable(
