@@ -90,7 +90,7 @@ def show_found(session: Session, found: Found) -> None:
         screen.say(note)
     if found.welds:
         screen.table(
-            ("weld", "standing", "welded", "last read", "by", "repairs", "films", "handover"),
+            ("weld", "standing", "welded", "last read", "by", "rep.", "handover"),
             [
                 (
                     f"{weld.line} {weld.number}",
@@ -99,7 +99,6 @@ def show_found(session: Session, found: Found) -> None:
                     weld.last_read_on,
                     weld.stencils,
                     weld.repairs,
-                    weld.radiographs,
                     weld.handover,
                 )
                 for weld in found.welds

@@ -1,4 +1,4 @@
-"""``verify`` and ``receive``: the client's side."""
+"""``verify``, ``archive`` and ``receive``: the client's side."""
 
 from __future__ import annotations
 
@@ -52,9 +52,26 @@ def verify(
 
 
 @click.command()
+@click.argument("folder", type=click.Path(file_okay=False, path_type=Path))
+@click.option("--title", required=True, help="What the archive is of.")
+@click.option(
+    "--require", multiple=True, default=("contractor",), show_default=True, help="Role that must have sealed."
+)
+@shared
+def archive(session: Session, folder: Path, title: str, require: tuple[str, ...]) -> None:
+    """Make an empty archive in FOLDER. Then say whom it trusts, in FOLDER/trust."""
+    from beadroll.archive.home import TRUST, create_archive
+
+    made = create_archive(folder, title=title, now=session.now(), required_roles=require)
+    screen = session.screen
+    screen.say(f"Made the archive {made.title!r} in {folder}.")
+    screen.fields({"packages must be sealed by": made.required_roles, "say whom it trusts in": folder / TRUST})
+    screen.result({"ok": True, "archive": folder, "title": made.title, "required_roles": made.required_roles})
+
+
+@click.command()
 @click.argument("package", type=PACKAGE)
-@click.argument("archive", type=click.Path(file_okay=False, path_type=Path))
-@click.option("--new", "title", metavar="TITLE", default="", help="Make the archive first, under this title.")
+@click.argument("archive", type=click.Path(exists=True, file_okay=False, path_type=Path))
 @click.option(
     "--keys", type=click.Path(file_okay=False, path_type=Path), help="Your keys: answer with a signed receipt."
 )
@@ -75,7 +92,6 @@ def receive(
 
     It is wholly in or wholly out: a reception that was cut off is finished by running it again.
     """
-    from beadroll.archive.home import create_archive
     from beadroll.archive.receipts import client_receipt
     from beadroll.archive.receive import receive as take_in
     from beadroll.package.content import judge_content
@@ -97,8 +113,6 @@ def receive(
             timestamper=HttpTimestamper(url=chosen["tsa"]) if chosen["tsa"] else None,
             reasons=reasons,
         )
-    if chosen["title"]:
-        create_archive(archive, title=chosen["title"], now=session.now())
     with session.screen.progress(f"Receiving {package.name}") as tell:
         stored = take_in(
             package,
@@ -139,8 +153,10 @@ def show_stored(session: Session, stored: Stored, archive: Path) -> None:
             "receipt": f"{answer.result}, signed: {answer.receipt}" if answer else "none given",
         }
     )
-    if stored.report.findings:
+    if stored.report.open:
         screen.report(stored.report)
+    elif stored.report.findings:
+        screen.say(f"  {count(len(stored.report.findings), 'note')}, as verify shows.")
     screen.result(
         {
             "ok": True,

@@ -39,6 +39,7 @@ COMMANDS: Final[dict[str, dict[str, tuple[str, str]]]] = {
     },
     "The client": {
         "verify": ("client", "Check a package: every file, every digest, the seals."),
+        "archive": ("client", "Make an empty archive."),
         "receive": ("client", "Verify a package into an archive and answer with a receipt."),
     },
     "The records clerk": {

@@ -40,7 +40,7 @@ def decide(session: Session, job: Path, subject: str, week: Period | None, **cho
     if not acts:
         if week is None:
             raise click.UsageError("give --week to list what is open, or say what you decide, such as --assign.")
-        return _list(session, job, week)
+        return _list(session, job, week, subject)
     if len(acts) > 1:
         raise click.UsageError(
             "one decision at a time: give one of --assign, --set-aside, --confirm, --correct, --undo."
@@ -118,19 +118,19 @@ def place(spot: Decision | Suggestion) -> str:
     return " ".join(part for part in (spot.line, spot.number + spot.event, spot.segment) if part)
 
 
-def _list(session: Session, job: Path, week: Period) -> int:
+def _list(session: Session, job: Path, week: Period, subject: str) -> int:
     from beadroll.handover.gather import gather
     from beadroll.handover.reconcile import reconcile
 
     with session.screen.progress("Reconciling"):
         found = reconcile(gather(job, week))
-    show_open(session, found)
+    show_open(session, found, subject)
     session.screen.result({"ok": not found.discrepancies, "open": found.discrepancies})
     return 3 if any(each.finding.severity.value != "note" for each in found.discrepancies) else 0
 
 
-def show_open(session: Session, found: Reconciled) -> None:
-    """Print what the evidence does not settle, with the places each radiograph may belong."""
+def show_open(session: Session, found: Reconciled, subject: str = "") -> None:
+    """Print what the evidence does not settle; for one ``subject`` also the places it may belong, best first."""
     from beadroll.findings import Report
 
     screen = session.screen
@@ -141,8 +141,7 @@ def show_open(session: Session, found: Reconciled) -> None:
         f"{placed} of {count(delivered, 'radiograph')} on {count(len(found.record.welds), 'weld')}; "
         f"{count(aside, 'file')} set aside; {count(still, 'discrepancy', 'discrepancies')} open."
     )
-    screen.report(Report(findings=tuple(each.finding for each in found.discrepancies)))
-    for each in found.discrepancies:
-        if each.suggestions:
-            screen.say(f"  {each.subject} may be")
-            screen.table(("place", "why"), [(place(spot), spot.reason) for spot in each.suggestions[:3]], indent=4)
+    chosen = [each for each in found.discrepancies if subject in ("", each.subject)]
+    screen.report(Report(findings=tuple(each.finding for each in chosen)))
+    for each in chosen if subject else ():
+        screen.table(("it may be", "why"), [(place(spot), spot.reason) for spot in each.suggestions])

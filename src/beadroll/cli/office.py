@@ -162,11 +162,12 @@ def show_checked(session: Session, found: Checked) -> None:
             for line, standings in sorted(by_line.items())
         ],
     )
-    stops, asks = len(found.report.stops), len(found.report.open) - len(found.report.stops)
-    screen.say(
-        f"  {count(stops, 'finding')} that stop the handover, {asks} to answer, "
-        f"{len(found.report.findings) - len(found.report.open)} for information."
-    )
+    stops, opens, all_found = len(found.report.stops), len(found.report.open), len(found.report.findings)
+    if found.report.clean:
+        notes = f"; {count(all_found, 'note')}" if all_found else ""
+        screen.say(f"  Nothing stops the handover and nothing needs an answer{notes}.", "green")
+    else:
+        screen.say(f"  {count(stops, 'finding')} stop the handover, {opens - stops} need an answer.")
     if found.report.findings:
         screen.report(found.report)
 

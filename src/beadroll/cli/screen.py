@@ -36,6 +36,7 @@ Told = Callable[[int, int, int, int], None]
 Part = tuple[str, str]
 """A piece of a line and its style."""
 
+_SHORT_CELL: Final = 14
 _UNFOLDED: Final = 4000
 """Width where nobody looks at a terminal: lines are kept whole for whatever reads them."""
 _STYLES: Final = {"stop": "bold red", "query": "yellow", "note": "dim"}
@@ -49,6 +50,7 @@ class Screen:
         """Start with words, progress allowed."""
         self.as_json = False
         self.quiet = False
+        self._kept: list[Any] | None = None
         self._out: Console | None = None
         self._err: Console | None = None
 
@@ -69,9 +71,15 @@ class Screen:
     # Words
 
     def say(self, text: str = "", style: str = "") -> None:
-        """Print one line or paragraph of our own, with foreign parts made visible."""
-        if not self.as_json:
-            self.out.print(_text(text, style))
+        """Print one line or paragraph of our own, with foreign parts made visible; folds under its own beginning."""
+        if self.as_json:
+            return
+        from rich.padding import Padding
+
+        bare = text.lstrip(" ")
+        with self.out.capture() as caught:
+            self.out.print(Padding(_text(bare, style), (0, 0, 0, len(text) - len(bare)), expand=False))
+        _write(self.out, caught.get())
 
     def heading(self, text: str) -> None:
         """Print a heading with a blank line before it."""
@@ -79,10 +87,19 @@ class Screen:
             self.out.print()
             self.out.print(_text(text, "bold"))
 
-    def command(self, line: str) -> None:
-        """Print a command as it would be typed."""
-        if not self.as_json:
-            self.out.print(_text(f"  $ {line}", "cyan"), soft_wrap=True)
+    def command(self, words: Sequence[str]) -> None:
+        """Print a command as it would be typed, in several lines where it is long."""
+        if self.as_json:
+            return
+        lines = [f"  $ {words[0]}"]
+        for word in _together(words[1:]):
+            if len(lines[-1]) + len(word) + 3 > self.out.width:
+                lines[-1] += " \\"
+                lines.append(f"      {word}")
+            else:
+                lines[-1] += f" {word}"
+        for line in lines:
+            self.out.print(_text(line, "cyan"), soft_wrap=True)
 
     def fields(self, pairs: Mapping[str, object], *, indent: int = 2) -> None:
         """Print names and values one below the other."""
@@ -113,11 +130,14 @@ class Screen:
         from rich import box
         from rich.table import Table
 
-        made = Table(box=box.SIMPLE_HEAD, show_edge=False, pad_edge=False, header_style="bold")
-        for heading in headings:
-            made.add_column(_text(heading), overflow="fold")
-        for row in rows:
-            made.add_row(*(_text(shown(cell)) for cell in row))
+        made = Table(box=box.SIMPLE_HEAD, show_edge=False, pad_edge=False, padding=(0, 1, 0, 0), header_style="bold")
+        cells = [[visible(shown(cell)) for cell in row] for row in rows]
+        for number, heading in enumerate(headings):
+            # Days and short words stay whole; only long columns fold.
+            short = all(len(row[number]) <= _SHORT_CELL for row in cells)
+            made.add_column(_text(heading), overflow="fold", no_wrap=short)
+        for row in cells:
+            made.add_row(*(_text(cell) for cell in row))
         _emit(self.out, made, indent)
 
     def report(self, report: Report) -> None:
@@ -127,9 +147,21 @@ class Screen:
 
     def result(self, value: Any) -> None:
         """Print the command's result as JSON where that was asked for, and nothing otherwise."""
-        if self.as_json:
+        if self._kept is not None:
+            self._kept.append(value)
+        elif self.as_json:
             sys.stdout.write(as_json(value))
             sys.stdout.flush()
+
+    @contextmanager
+    def collecting(self) -> Iterator[list[Any]]:
+        """Keep the results of commands run within, instead of printing each as a document of its own."""
+        kept: list[Any] = []
+        self._kept = kept
+        try:
+            yield kept
+        finally:
+            self._kept = None
 
     # Errors
 
@@ -237,6 +269,17 @@ def _joined(*parts: tuple[str, str]) -> Text:
     return made
 
 
+def _together(words: Sequence[str]) -> list[str]:
+    """Keep an option and its value on one line of a long command."""
+    made: list[str] = []
+    for word in words:
+        if made and made[-1].startswith("--") and " " not in made[-1] and not word.startswith("-"):
+            made[-1] += f" {word}"
+        else:
+            made.append(word)
+    return made
+
+
 def _grid() -> Table:
     from rich.table import Table
 
@@ -252,8 +295,12 @@ def _emit(console: Console, made: Table, indent: int) -> None:
 
     with console.capture() as caught:
         console.print(Padding(made, (0, 0, 0, indent), expand=False))
-    lines = [line.rstrip() for line in caught.get().splitlines()]
-    console.file.write("".join(f"{line}\n" for line in lines))
+    _write(console, caught.get())
+
+
+def _write(console: Console, text: str) -> None:
+    """Write what was laid out, without the blanks that fill up lines."""
+    console.file.write("".join(f"{line.rstrip()}\n" for line in text.splitlines()))
 
 
 def _findings(console: Console, findings: Sequence[Finding]) -> None:

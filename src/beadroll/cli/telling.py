@@ -34,15 +34,23 @@ _SAID: Final = {
     "iqi_seen": "IQI {} seen",
     "decision": "{}",
     "leads_to": "leads to {}",
-    "role": "as {}",
-    "result": "",
     "remark": "“{}”",
+    "result": "{}",
     "reasons": "{}",
+    "handover": "{}",
+    "revision": "revision {}",
+    "reference": "see {}",
     "reason": "{}",
     "amends": "amends {}",
 }
 """How a fact beside a step is said, in this order; facts not listed are left to --json."""
-_ONLY: Final = {"answered": ("result", "reasons")}
+_USUAL: Final = tuple(name for name in _SAID if name not in ("result", "handover", "revision"))
+_ONLY: Final[dict[str, tuple[str, ...]]] = {
+    "answered": ("result", "reasons"),
+    "handed over": ("handover", "revision"),
+    "received": ("handover", "revision"),
+    "decided": ("decision", "leads_to", "reference"),
+}
 
 
 def show_history(session: Session, story: History, *, on_disk: bool = False) -> None:
@@ -58,7 +66,6 @@ def show_history(session: Session, story: History, *, on_disk: bool = False) -> 
             for name, value in {
                 "pipe": ", ".join(part for part in (f"{size} mm" if size else "", facts.get("material", "")) if part),
                 "place": _joined(facts, ("spool", "drawing", "location")),
-                "marked as": story.as_marked,
                 "in place of": story.replaces,
                 "replaced by": story.replaced_by,
                 "told by": [f"{told.handover} revision {told.revision}" for told in story.handovers if told.current],
@@ -95,28 +102,40 @@ def _joined(facts: Any, names: Iterable[str]) -> str:
 
 
 def _merged(steps: Sequence[Step]) -> list[list[Step]]:
-    """Put together neighbours that are one deed on several segments; one with an indication stands by itself."""
+    """Put together what is one deed on several segments of a day; one with an indication stands by itself."""
     made: list[list[Step]] = []
+    places: dict[Any, int] = {}
     for step in steps:
-        if made and _deed(made[-1][-1]) == _deed(step):
-            made[-1].append(step)
+        deed = _deed(step)
+        if deed in places:
+            made[places[deed]].append(step)
         else:
+            places[deed] = len(made)
             made.append([step])
     return made
 
 
 def _deed(step: Step) -> tuple[Any, ...]:
+    if step.kind.value == "signed":
+        return step.kind, step.day, step.event, step.current, step.what.get("document", "")
     alone = step.subject if step.indications or "in_place_of" in step.what else ""
-    return step.kind, step.day, step.event, step.who, step.current, step.what.get("role", ""), alone, _facts(step)
+    return step.kind, step.day, step.event, step.who, step.current, alone, _facts(step)
 
 
 def _facts(step: Step) -> str:
     """Return what is said beside a step."""
-    chosen = _ONLY.get(step.kind.value, tuple(_SAID))
-    said = [_SAID[name].format(step.what[name]) for name in chosen if step.what.get(name) and _SAID[name]]
-    if step.kind.value == "answered":
-        said.insert(0, step.what.get("result", ""))
-    return ", ".join(said)
+    chosen = _ONLY.get(step.kind.value, _USUAL)
+    return ", ".join(_SAID[name].format(step.what[name]) for name in chosen if step.what.get(name))
+
+
+def _beside(same: Sequence[Step]) -> str:
+    """Return who did it and the facts: ``by 7K, procedure WPS-111-02``."""
+    step = same[0]
+    if step.kind.value == "signed":
+        signed = [f"{', '.join(each.who)} as {each.what.get('role', 'unknown')}" for each in same]
+        on = [f"on {step.what['document']}"] if step.what.get("document") else []
+        return ", ".join(dict.fromkeys([*signed, *on]))
+    return ", ".join(part for part in (f"by {', '.join(step.who)}" if step.who else "", _facts(step)) if part)
 
 
 def _step(same: Sequence[Step], *, on_disk: bool) -> list[list[Part]]:
@@ -125,7 +144,7 @@ def _step(same: Sequence[Step], *, on_disk: bool) -> list[list[Part]]:
     kind = step.kind.value
     where = ", ".join(dict.fromkeys(each.segment for each in same if each.segment))
     title = " ".join(part for part in (kind, step.event, where) if part)
-    beside = ", ".join(part for part in (f"by {', '.join(step.who)}" if step.who else "", _facts(step)) if part)
+    beside = _beside(same)
     lines: list[list[Part]] = [[(title, _COLOURS.get(kind, "bold")), (f"  {beside}" if beside else "", "")]]
     lines += [[(_indication(seen), "yellow")] for each in same for seen in each.indications]
     lines += [[(_seal(seal), "")] for seal in step.seals]

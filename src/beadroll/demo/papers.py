@@ -16,6 +16,7 @@ from beadroll.demo.story import JOB, LINES, SEGMENTS, PipeLine
 CLIENT: Final = "Vallmora Town Heating Works"
 CONTRACTOR: Final = "Pellin & Oake Radiography"
 WELDING: Final = "Harrow Bend Pipework"
+HANDOVER_PREFIX: Final = "VTH"
 
 
 def write(folder: Path, columns: int) -> None:
@@ -142,7 +143,7 @@ client = "{CLIENT}"
 contractor = "{CONTRACTOR}"
 contract = "VTH-2031-07"
 time_zone = "Europe/Vienna"
-handover_prefix = "VTH"
+handover_prefix = "{HANDOVER_PREFIX}"
 required_roles = ["contractor"]
 retention = "life of the ring main"
 

@@ -22,7 +22,7 @@ from numpy.random import Generator, default_rng
 from beadroll.demo import papers, sheets
 from beadroll.demo.bead import Bead, repaired, weld_bead
 from beadroll.demo.film import Shot, densities, expose, pitch_mm
-from beadroll.demo.story import JOB, MESS, WEEK, Story, StoryShot, StoryWeld, tell
+from beadroll.demo.story import JOB, MESS, SEGMENTS, WEEK, Story, StoryShot, StoryWeld, tell
 from beadroll.errors import InputError, MachineError
 from beadroll.images.scanner import ScanLabel, write_dicom, write_tiff
 
@@ -35,7 +35,7 @@ class DemoWeek:
     """What was written, and where the story is: the weld to look at, the mess to settle.
 
     ``transposed`` and ``unlisted`` are delivered files relative to the folder: one whose header has a transposed
-    weld number, and one that no reader sheet lists.
+    weld number (it belongs to ``transposed_is``), and one that no reader sheet lists.
     """
 
     folder: Path
@@ -46,7 +46,9 @@ class DemoWeek:
     radiographs: int
     size_bytes: int
     transposed: str
+    transposed_is: str
     unlisted: str
+    handover: str
 
 
 def write_week(
@@ -79,6 +81,7 @@ def write_week(
             remedy="Choose a folder on a disk with room, for instance: beadroll demo ./demo",
         ) from refused
     lines = {shot.weld.number: shot.weld.line.id for shot in story.shots}
+    turned = next(shot for shot in story.shots if shot.header_number == MESS.transposed_to)
     return DemoWeek(
         folder=folder,
         week=WEEK,
@@ -87,8 +90,10 @@ def write_week(
         welds=len(story.welds),
         radiographs=len(story.shots),
         size_bytes=size,
-        transposed=next(shot.file for shot in story.shots if shot.header_number == MESS.transposed_to),
+        transposed=turned.file,
+        transposed_is=f"{turned.weld.line.id} {turned.weld.number} {SEGMENTS[turned.segment]}",
         unlisted=next(shot.file for shot in story.shots if shot.reading is None),
+        handover=f"{papers.HANDOVER_PREFIX}-{WEEK}",
     )
 
 
