@@ -61,6 +61,8 @@ def test_pixels_that_came_compressed_are_kept_as_they_came():
     assert again.data is first.data
     assert not again.keep_delivered
     assert again.pixel_sha512 == first.pixel_sha512
+    assert restore(again.data, delivered_sha512=again.delivered_sha512) == first.data
+    assert restore(first.data, delivered_sha512=first.delivered_sha512) == radiographs.dicom(radiographs.film())
 
 
 def test_a_deflated_dicom_is_rewritten_and_its_bytes_are_kept_beside():

@@ -4,7 +4,8 @@ The public face, loaded on first use so that importing this package costs nothin
 
 ``read_facts``/``facts_of_bytes`` (header only), ``convert`` (delivered bytes -> object for the package, with proof),
 ``restore`` (object -> delivered bytes), ``decode`` (any image -> ``Pixels``), ``pixel_digest``/``digest_of_object``,
-``preview``/``window_level``/``DisplayFilter`` for pages, ``Identity``/``Origin``/``Codec`` to call them with.
+``preview``/``window_level``/``DisplayFilter`` for pages, ``remarks``/``replaces_film`` (findings on a conversion),
+``write_media`` (a File-set with DICOMDIR), ``Identity``/``Origin``/``Codec`` to call them with.
 """
 
 from __future__ import annotations
@@ -18,6 +19,7 @@ if TYPE_CHECKING:
     from beadroll.images.display import DisplayFilter, Window, preview, window_level
     from beadroll.images.facts import ImageFacts, facts_of_bytes, read_facts
     from beadroll.images.identity import Identity, Origin
+    from beadroll.images.media import write_media
     from beadroll.images.noticed import remarks, replaces_film
     from beadroll.images.opening import decode
     from beadroll.images.pixels import Pixels, digest_of_object, pixel_digest
@@ -44,6 +46,7 @@ _HOME: Final = {
     "remarks": "noticed",
     "restore": "recipe",
     "window_level": "display",
+    "write_media": "media",
 }
 
 __all__ = [
@@ -66,6 +69,7 @@ __all__ = [
     "replaces_film",
     "restore",
     "window_level",
+    "write_media",
 ]
 
 
