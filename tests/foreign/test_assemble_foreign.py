@@ -85,6 +85,7 @@ SAMPLES = (
     "image_dfl.dcm",
     "liver_1frame.dcm",
     "rtdose.dcm",
+    "rtdose_1frame.dcm",
 )
 """Files of medical scanners that ship inside pydicom: other makers, other syntaxes, signed words, many frames."""
 
