@@ -8,11 +8,14 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
+from datetime import date
 from typing import Final
 
+from beadroll.errors import InputError
 from beadroll.findings import Finding, finding
 from beadroll.handover.headings import How, Meaning, TableKind, key_of, meaning_of, vocabulary
-from beadroll.handover.profiles import Profile
+from beadroll.handover.profiles import Meant, Profile
+from beadroll.handover.quantities import Manner
 from beadroll.tables import Sheet
 
 _HEADING_WITHIN: Final = 60
@@ -208,7 +211,40 @@ def layout_findings(sheet: Sheet, layout: Layout) -> list[Finding]:
     return found
 
 
-def proposal(layout: Layout) -> Mapping[str, tuple[str, str]]:
-    """Return the mapping as guessed, to be shown and confirmed: heading's words -> (field, unit)."""
-    keys = _keys(c.heading for c in layout.columns)
-    return {key: (c.meaning.field, c.meaning.unit) for key, c in zip(keys, layout.columns, strict=True)}
+def profile_of(
+    layout: Layout,
+    *,
+    name: str,
+    confirmed_by: str,
+    confirmed_on: date,
+    choices: Mapping[str, Meant] | None = None,
+    files: tuple[str, ...] = (),
+    manner: Manner | None = None,
+) -> Profile:
+    """Return a layout as the profile a person confirms; ``choices`` settles headings by their words (``key_of``).
+
+    Choices may also name labels above the table. Raises ``InputError`` where a choice names no field of the table.
+    """
+    known = vocabulary(layout.kind).fields
+    columns = {
+        key: Meant(field=c.meaning.field, unit=c.meaning.unit)
+        for key, c in zip(_keys(c.heading for c in layout.columns), layout.columns, strict=True)
+    }
+    for heading, meant in (choices or {}).items():
+        if meant.field and meant.field not in known:
+            raise InputError(
+                f"a {layout.kind.words} has no field {meant.field!r}",
+                path=f"profiles/{name}.toml",
+                place=heading,
+                remedy=f"Choose one of {', '.join(f for f in known if f)}, or nothing.",
+            )
+        columns[heading] = meant
+    return Profile(
+        name=name,
+        kind=layout.kind,
+        columns=columns,
+        confirmed_by=confirmed_by,
+        confirmed_on=confirmed_on,
+        files=files,
+        manner=manner or Manner(),
+    )

@@ -51,6 +51,10 @@ class Found:
 
 _RADIOGRAPH_SUFFIXES: Final = frozenset({".dcm", ".dic", ".dicom", ".dconde", ".tif", ".tiff", ".png"})
 _TABLE_SUFFIXES: Final = frozenset({".csv", ".tsv", ".txt", ".tab"})
+_ZIP: Final = b"PK\x03\x04"
+_NOT_WORKBOOKS: Final = frozenset({".zip", ".docx", ".docm", ".odt", ".doc", ".pptx", ".jar", ".msg"})
+_DIRECTORY: Final = b"1.2.840.10008.1.3.10"
+"""The UID of a media storage directory (DICOM PS3.6, table A-1), written near the start of a DICOMDIR."""
 _OLE: Final = bytes.fromhex("d0cf11e0a1b11ae1")
 _MAGIC: Final = (
     (b"II*\0", FileKind.RADIOGRAPH),
@@ -59,8 +63,6 @@ _MAGIC: Final = (
     (b"MM\0+", FileKind.RADIOGRAPH),
     (b"\x89PNG\r\n\x1a\n", FileKind.RADIOGRAPH),
     (b"%PDF-", FileKind.PDF),
-    (b"PK\x03\x04", FileKind.WORKBOOK),
-    (_OLE, FileKind.WORKBOOK),
 )
 
 
@@ -70,13 +72,16 @@ def kind_of(head: bytes, suffix: str) -> FileKind:
     A file named as a radiograph that begins with nothing known is one that cannot be read, not some other paper.
     """
     if head[128:132] == b"DICM":
-        return FileKind.RADIOGRAPH
+        # A DICOMDIR is the table of contents of a disc, not an image.
+        return FileKind.OTHER if _DIRECTORY in head else FileKind.RADIOGRAPH
     suffix = suffix.lower()
-    for magic, kind in _MAGIC:
-        if head.startswith(magic):
-            if kind is FileKind.WORKBOOK and suffix not in {".xlsx", ".xlsm", ".ods", ".xls", ".xlsb", ""}:
-                return FileKind.OTHER if suffix not in _RADIOGRAPH_SUFFIXES | _TABLE_SUFFIXES else kind
-            return kind
+    if head.startswith((_ZIP, _OLE)):
+        return FileKind.OTHER if suffix in _NOT_WORKBOOKS else FileKind.WORKBOOK
+    known = next((kind for magic, kind in _MAGIC if head.startswith(magic)), None)
+    return known or _kind_by_name(head, suffix)
+
+
+def _kind_by_name(head: bytes, suffix: str) -> FileKind:
     if suffix in _RADIOGRAPH_SUFFIXES or (not suffix and re.match(rb"[\x02\x08]\0[\0-\xff]\0[A-Z]{2}", head)):
         return FileKind.RADIOGRAPH
     if suffix == ".toml":
@@ -214,7 +219,7 @@ def _stray(path: str) -> Finding:
 
 
 def _date_of(name: str) -> date | None:
-    """Return the day a folder is named after: ``2031-04-03``, ``20310403``, ``03.04.2031``, with or without words behind."""
+    """Return the day a folder is named after: ``2031-04-03``, ``20310403``, ``03.04.2031``, words behind it or none."""
     for text in (name, re.split(r"[ _]", name)[0]):
         try:
             return day(text)

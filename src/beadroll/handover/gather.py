@@ -172,7 +172,9 @@ def _read_reader_sheets(reading: _Reading, crews: Iterable[Found]) -> None:
         if found.kind is FileKind.RADIOGRAPH:
             continue
         reading.sheets.append(found.file)
-        if found.kind in _TABLES and (book := reading.book(found)) is not None:
+        if found.kind not in _TABLES:
+            reading.findings.append(finding("INT-PAPER", found.file.path))
+        elif (book := reading.book(found)) is not None:
             lines, messages = reader_lines(book, found.file, reading.habits)
             reading.reader_lines += lines
             reading.findings += messages

@@ -24,6 +24,8 @@ CUTOFF: Final = 85
 """Least token-sort similarity, of 100, at which a heading counts as close."""
 _MARGIN: Final = 5
 """A second field within this distance of the first makes a close heading unclear."""
+_LONGEST: Final = 80
+"""A longer text is no heading."""
 _SHORTEST_CLOSE: Final = 4
 """Shorter headings are met exactly or not at all: between OD and ID lies one letter."""
 
@@ -102,8 +104,9 @@ def vocabulary(kind: TableKind) -> Vocabulary:
         name: Field(name=name, reads=f["reads"], needed=f.get("needed", False), headings=tuple(f["headings"]))
         for name, f in entry["fields"].items()
     }
-    exact = {key_of(heading): name for name, f in fields.items() for heading in f.headings}
-    exact |= {key_of(name.replace("_", " ")): name for name in fields if name}
+    # A field's own name is a heading too, unless offices use the word for something else: "No." counts rows.
+    exact = {key_of(name.replace("_", " ")): name for name in fields if name}
+    exact |= {key_of(heading): name for name, f in fields.items() for heading in f.headings}
     unclear = {key_of(heading): tuple(choices) for heading, choices in entry["unclear"].items()}
     return Vocabulary(fields=fields, exact={**exact, **dict.fromkeys(unclear, "")}, unclear=unclear)
 
@@ -115,12 +118,13 @@ def key_of(text: str) -> str:
     ('weld no', 'weld no', 'acc rej')
     """
     text = unicodedata.normalize("NFKC", text).casefold().replace("ß", "ss").replace("#", " no ").replace("№", " no ")
+    text = re.sub(r"\b([^\W\d_])\.(?=[^\W\d_]\b)", r"\1", text)  # O.D. is OD
     words = re.sub(r"[^\w%]+|_", " ", text).split()
     return " ".join({"number": "no", "num": "no", "nummer": "nr"}.get(word, word) for word in words)
 
 
 _BRACKETS = re.compile(r"[(\[{]([^)\]}]*)[)\]}]")
-_TRAILING_UNIT = re.compile(r"^(.*\S)[\s,/]+(?:in\s+|\[)?([^\s,/]+?)\.?$", re.IGNORECASE)
+_TRAILING_UNIT = re.compile(r"^(.*?\S)(?:[\s,/]+in)?[\s,/]+([^\s,/]+?)\.?$", re.IGNORECASE)
 
 
 def parts_of(text: str) -> list[tuple[str, str]]:
@@ -138,6 +142,8 @@ def parts_of(text: str) -> list[tuple[str, str]]:
 def meaning_of(heading: str, kind: TableKind, *, closely: bool = True) -> Meaning:
     """Return what a heading means in a kind of table; ``closely`` also takes words that are nearly right."""
     words = vocabulary(kind)
+    if len(heading) > _LONGEST:
+        return Meaning()
     ways = parts_of(heading)
     for key, unit in ways:
         if key in words.unclear:

@@ -131,7 +131,7 @@ def split_lengths(value: object, unit: str, manner: Manner) -> list[float | None
             return [quantity(value, "length", unit, manner)]
         raise NotUnderstood("lengths with a unit, one for each indication")
     parts = [p.strip() for p in re.split(r"[;\n|/]", value)] if value.strip() else []
-    return [None if p in {"", "-", "–"} else quantity(p, "length", unit, manner) for p in parts]
+    return [None if p in {"", "-", "\N{EN DASH}"} else quantity(p, "length", unit, manner) for p in parts]
 
 
 def indications_of(

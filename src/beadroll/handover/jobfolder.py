@@ -63,12 +63,12 @@ class JobFile:
 
 
 def load_job(folder: Path) -> Job:
-    """Return the job of a job folder. Raises ``JobError`` with every fault, ``InputError`` where there is no job.toml."""
+    """Return the job of a job folder. Raises ``JobError`` with every fault, ``InputError`` without a job.toml."""
     return read_job(folder).job
 
 
 def read_job(folder: Path) -> JobFile:
-    """Return the job of a job folder with what else its job.toml says; unknown keys are findings. Raises as ``load_job``."""
+    """Return the job with what else its job.toml says; unknown keys are findings. Raises as ``load_job``."""
     data = read_small(folder / JOB_FILE, JOB_FILE, remedy=f"Is {folder} a job folder? 'beadroll new' makes one.")
     toml = parse(data, JOB_FILE)
     spreadsheets = toml.data.pop("spreadsheets", {})

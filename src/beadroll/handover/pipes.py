@@ -52,7 +52,7 @@ def size_of(text: str) -> PipeSize:
         return _by_dn(int(found[1]))
     bare = re.sub(r"^NPS\s*|\s*(?:\"|″|''|in\.?|inch(?:es)?)$", "", bare, flags=re.IGNORECASE)
     try:
-        return sizes()[number(bare.replace("-", " "))]
+        return sizes()[number(re.sub(r"(?<=\d)-(?=\d)", " ", bare))]
     except (NotUnderstood, KeyError) as fault:
         raise NotUnderstood(_EXPECTED) from fault
 

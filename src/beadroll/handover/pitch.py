@@ -48,7 +48,8 @@ def pitch_findings(radiographs: Sequence[DeliveredRadiograph], equipment: Sequen
             found.append(
                 finding("INT-PITCH-PRESET", paths[0], others=len(paths) - 1, pitch_um=stated, expected=expected)
             )
-        elif not presets:
+        elif len(presets) != 1:
+            # One scanner with one setting says it for the file; with none or several nobody can tell.
             found.append(finding("INT-PITCH-UNKNOWN", paths[0], others=len(paths) - 1))
     return found
 

@@ -56,7 +56,7 @@ class Profile:
 
 
 def load_profiles(folder: Path) -> tuple[Profile, ...]:
-    """Return the profiles in ``profiles/`` of a job folder, by name. Raises ``InputError`` for one that is not valid."""
+    """Return the profiles of a job folder, by name. Raises ``InputError`` for one that is not valid."""
     place = folder / "profiles"
     if not place.is_dir():
         return ()

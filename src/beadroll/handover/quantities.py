@@ -90,7 +90,8 @@ def unit_of(text: str) -> str:
     return _SPELLINGS.get(bare.lower(), "")
 
 
-_NUMBER = re.compile(r"[+-]?\d[\d.,' \u00a0]*")
+_NUMBER = re.compile(r"[+-]?\d[\d.,]*")
+_SPACED = re.compile(r"[+-]?\d{1,3}(?:[ '\u00a0\u202f]\d{3})+(?:[.,]\d+)?")
 _WHOLE_AND_FRACTION = re.compile(r"(?:(\d+)[\s-]+)?(\d+)\s*/\s*(\d+)")
 _GROUPED = re.compile(r"\d{1,3}([.,])\d{3}")
 _VULGAR: Final = {"½": "1/2", "¼": "1/4", "¾": "3/4", "⅛": "1/8", "⅜": "3/8", "⅝": "5/8", "⅞": "7/8"}
@@ -113,9 +114,11 @@ def number(value: Raw, manner: Manner = Manner()) -> float:
         if below == 0:
             raise NotUnderstood("a number; a fraction has no zero below the line")
         return whole + above / below
+    if _SPACED.fullmatch(text):
+        text = re.sub(r"[ '\u00a0\u202f]", "", text)
     if not _NUMBER.fullmatch(text):
         raise NotUnderstood("a number")
-    return float(_plain(text.replace("\u00a0", "").replace(" ", "").replace("'", ""), manner))
+    return float(_plain(text, manner))
 
 
 def _plain(text: str, manner: Manner) -> str:
@@ -215,6 +218,10 @@ _MONTHS: Final = {
 _THREE = re.compile(r"(\d{1,4})\s*([-/. ])\s*(\d{1,2})\s*\2\s*(\d{1,4})")
 _NAMED_DAY_FIRST = re.compile(r"(\d{1,2})[\s.\-/]*([^\W\d_]+)[\s.,\-/]*(\d{4}|\d{2})")
 _NAMED_MONTH_FIRST = re.compile(r"([^\W\d_]+)[\s.\-]*(\d{1,2})(?:st|nd|rd|th)?[\s,.\-]+(\d{4})")
+_WEEKDAY = re.compile(
+    r"^(?:mon|tue|wed|thu|fri|sat|sun|mo|di|mi|do|fr|sa|so|lun|mar|mer|jeu|ven|sam|dim)[a-z]{0,8}[.,]?\s+(?=\d)",
+    re.IGNORECASE,
+)
 _COMPACT = re.compile(r"(\d{4})(\d{2})(\d{2})")
 _EXPECTED_DATE: Final = "a date such as 2031-04-03 or 3 Apr 2031"
 _SERIALS: Final = range(29_000, 74_000)
@@ -231,7 +238,7 @@ def day(value: Raw, manner: Manner = Manner()) -> date:
         return _serial(float(value))
     if not isinstance(value, str):
         raise NotUnderstood(_EXPECTED_DATE)
-    text = re.sub(r"^[^\W\d_]{2,10}[.,]?\s+(?=\d)", "", value.strip()) or value  # a leading weekday
+    text = _WEEKDAY.sub("", value.strip())
     text = re.sub(r"[T ]\d{1,2}:\d{2}(:\d{2})?.*$", "", text)
     try:
         return _named(text) or _numeric(text, manner)
@@ -315,7 +322,8 @@ def clock(value: Raw) -> time:
     if isinstance(value, time):
         return value
     if isinstance(value, float) and 0 <= value < 1:
-        return (datetime.min + timedelta(seconds=round(value * 86_400))).time()
+        seconds = min(round(value * 86_400), 86_399)
+        return time(seconds // 3600, seconds // 60 % 60, seconds % 60)
     found = re.search(r"(\d{1,2})[:.h](\d{2})(?:[:.](\d{2}))?\s*([ap]m)?$", text_of(value), re.IGNORECASE)
     if found is None:
         raise NotUnderstood("a time of day such as 14:05")

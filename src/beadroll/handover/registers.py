@@ -127,18 +127,18 @@ def together(records: list[Any], register: Register) -> tuple[list[Any], list[Fi
             made[key] = record
             continue
         made[key], differs = _joined(made[key], record)
-        for name in differs:
-            found.append(
-                finding(
-                    "INT-RECORD-DIFFERS",
-                    f"{register.kind.words}, {key[0]}",
-                    field=name.replace("_", " "),
-                    first=str(getattr(made[key], name)),
-                    first_at=str(made[key].stated_at[0]),
-                    second=str(getattr(record, name)),
-                    second_at=str(record.stated_at[0]),
-                )
+        found += [
+            finding(
+                "INT-RECORD-DIFFERS",
+                f"{register.kind.words}, {key[0]}",
+                field=name.replace("_", " "),
+                first=str(getattr(made[key], name)),
+                first_at=str(made[key].stated_at[0]),
+                second=str(getattr(record, name)),
+                second_at=str(record.stated_at[0]),
             )
+            for name in differs
+        ]
     return list(made.values()), found
 
 

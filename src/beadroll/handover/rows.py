@@ -35,6 +35,11 @@ from beadroll.tables import Raw, Sheet, text_of
 _TEXT_LIMIT: Final = 2000
 """Longest text kept of a cell; the record's schemas allow no more."""
 _SHOWN: Final = 80
+_LONGEST_VALUE: Final = 300
+"""Longest text read as anything but text: no number, date or code is longer."""
+_APART: Final = 2
+"""Up to this many unclear cells of a column are told of one by one."""
+_ROWS_NAMED: Final = 8
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -61,18 +66,49 @@ class _Faults:
 
     sheet: Sheet
     found: list[Finding] = field(default_factory=list)
+    unclear: dict[tuple[int, str], list[tuple[int, Raw, TwoWays]]] = field(default_factory=dict)
 
-    def cell(self, row: int, column: int, raw: Raw, fault: NotUnderstood, words: str) -> None:
-        code = "INT-CELL-UNCLEAR" if isinstance(fault, TwoWays) else "INT-CELL"
+    def cell(self, row: int, column: int, raw: Raw, fault: NotUnderstood, kind: Field) -> None:
+        """Note a cell; those of one column that leave the same question open are told of together by ``close``."""
+        if isinstance(fault, TwoWays):
+            self.unclear.setdefault((column, kind.words), []).append((row, raw, fault))
+        else:
+            code = "INT-CELL-NEEDED" if kind.needed else "INT-CELL"
+            self._add(code, (row, column), raw, kind.words, fault.expected)
+
+    def _add(self, code: str, cell: tuple[int, int], raw: Raw, words: str, expected: str) -> None:
+        subject = str(self.sheet.at(*cell))
+        self.found.append(finding(code, subject, field=words, found=text_of(raw)[:_SHOWN], expected=expected))
+
+    def close(self) -> tuple[Finding, ...]:
+        """Return every message, with one for each column whose cells leave the same question open."""
+        for (column, words), cells in self.unclear.items():
+            if len(cells) <= _APART or len({fault.expected for _, _, fault in cells}) > 1:
+                for row, raw, fault in cells:
+                    self._add("INT-CELL-UNCLEAR", (row, column), raw, words, _with_readings(fault))
+            else:
+                self._together(column, words, cells)
+        return tuple(self.found)
+
+    def _together(self, column: int, words: str, cells: list[tuple[int, Raw, TwoWays]]) -> None:
+        row, raw, fault = cells[0]
+        more = [str(other + 1) for other, _, _ in cells[1:]]
         self.found.append(
             finding(
-                code,
+                "INT-CELLS-UNCLEAR",
                 str(self.sheet.at(row, column)),
+                others=len(more),
+                rows=", ".join(more[:_ROWS_NAMED]) + (" and on" if len(more) > _ROWS_NAMED else ""),
                 field=words,
                 found=text_of(raw)[:_SHOWN],
-                expected=fault.expected,
+                expected=_with_readings(fault),
             )
         )
+
+
+def _with_readings(fault: TwoWays) -> str:
+    readings = [r for r in fault.readings if r]
+    return f"{fault.expected} ({' or '.join(readings)}?)" if len(readings) > 1 else fault.expected
 
 
 Reader = Callable[[Raw, str, Manner], Any]
@@ -109,7 +145,9 @@ def _count(value: Raw, _unit: str, manner: Manner) -> int:
 
 
 def _density(value: Raw, _unit: str, manner: Manner) -> tuple[float, float]:
-    parts = re.split(r"\s*(?:-|–|—|/|to|bis|\.\.+|…)\s*", value.strip()) if isinstance(value, str) else [value]
+    parts: list[Raw] = [value]
+    if isinstance(value, str):
+        parts = [*re.split(r"\s*(?:[-\N{EN DASH}\N{EM DASH}]|/|to|bis|\.\.+|…)\s*", value.strip())]
     if len(parts) > 2:  # noqa: PLR2004 - a range has two ends
         raise NotUnderstood("a density or a range such as 2.1-3.0")
     read = [_optical(number(part, manner)) for part in parts]
@@ -141,6 +179,7 @@ def _positive(value: float) -> float:
 
 READERS: Final[Mapping[str, Reader]] = {
     "text": _text,
+    "code": _text,
     "list": _list,
     "stencils": _stencils,
     "date": lambda value, _unit, manner: day(value, manner),
@@ -153,6 +192,7 @@ READERS: Final[Mapping[str, Reader]] = {
     "duration": _quantity("duration"),
     "number": lambda value, _unit, manner: _positive(number(value, manner)),
     "count": _count,
+    "optical": lambda value, _unit, manner: _optical(number(value, manner)),
     "density": _density,
     "dn": lambda value, _unit, _manner: nps_of_dn(text_of(value)),
     "result": lambda value, _unit, _manner: result_of(text_of(value)),
@@ -163,6 +203,12 @@ READERS: Final[Mapping[str, Reader]] = {
     "equipment_kind": lambda value, _unit, _manner: equipment_kind(text_of(value)),
 }
 """How each kind of field reads, after ``reads`` in ``tables/headings.json``."""
+
+
+def _read(kind: Field, raw: Raw, unit: str, manner: Manner) -> Any:
+    if isinstance(raw, str) and len(raw) > _LONGEST_VALUE and kind.reads not in {"text", "list", "stencils"}:
+        raise NotUnderstood(f"a value of at most {_LONGEST_VALUE} letters")
+    return READERS[kind.reads](raw, unit, manner)
 
 
 def read_rows(sheet: Sheet, layout: Layout, manner: Manner) -> Rows:
@@ -182,7 +228,7 @@ def read_rows(sheet: Sheet, layout: Layout, manner: Manner) -> Rows:
         columns.append((column, fields[column.meaning.field], settled))
     rows = tuple(_row(sheet, index, columns, faults) for index in table)
     labels = _labels(sheet, layout, outside, manner, faults)
-    return Rows(rows=rows, labels=labels, findings=tuple(faults.found))
+    return Rows(rows=rows, labels=labels, findings=faults.close())
 
 
 def _divide(sheet: Sheet, layout: Layout, faults: _Faults) -> tuple[list[int], list[int]]:
@@ -196,13 +242,17 @@ def _divide(sheet: Sheet, layout: Layout, faults: _Faults) -> tuple[list[int], l
     for index in range(layout.last_row + 1, len(sheet.rows)):
         row = sheet.rows[index]
         filled = [c for c, value in enumerate(row) if value != "" and str(value).strip()]
-        if not filled or [sheet.text(index, c) for c in range(len(row))] == heading:
+        if (
+            not filled
+            or _is_total(sheet.text(index, filled[0]))
+            or [sheet.text(index, c) for c in range(len(row))] == heading
+        ):
             continue
         if _is_label_row(sheet, index, filled, layout):
             outside.append(index)
         elif any(c in filled or (index, c) in sheet.broken for c in needed):
             table.append(index)
-        elif used.intersection(filled) and not _is_total(sheet.text(index, filled[0])):
+        elif used.intersection(filled):
             shown = "; ".join(sheet.text(index, c) for c in filled)[:_SHOWN]
             words = " and ".join(f.words for f in fields.values() if f.needed)
             faults.found.append(finding("INT-ROW-NO-NUMBER", str(sheet.at(index)), found=shown, field=words))
@@ -224,7 +274,7 @@ def _is_label_row(sheet: Sheet, index: int, filled: list[int], layout: Layout) -
 
 def _settle(sheet: Sheet, table: Iterable[int], column: Column, kind: Field, manner: Manner, faults: _Faults) -> Manner:
     """Return how a column writes dates and decimals, from the values that can be read one way only."""
-    if kind.reads in {"text", "list", "stencils", "result", "dn"}:
+    if kind.reads in {"text", "code", "list", "stencils", "result", "dn"}:
         return manner
     values = [sheet.rows[r][column.index] for r in table if column.index < len(sheet.rows[r])]
     if kind.reads not in {"date", "moment"}:
@@ -232,14 +282,9 @@ def _settle(sheet: Sheet, table: Iterable[int], column: Column, kind: Field, man
     order = manner.date_order or settled_date_order(values)
     if _swapped(values, order):
         faults.found.append(
-            finding("INT-DATES-MIXED", str(sheet.at(layout_row(table), column.index)), field=kind.words)
+            finding("INT-DATES-MIXED", str(sheet.at(next(iter(table), 0), column.index)), field=kind.words)
         )
     return manner.settled_by(Manner(date_order=order))
-
-
-def layout_row(table: Iterable[int]) -> int:
-    """Return the first row of a table, 0 for an empty one."""
-    return next(iter(table), 0)
 
 
 def _swapped(values: Iterable[Raw], order: str) -> bool:
@@ -264,9 +309,9 @@ def _row(sheet: Sheet, index: int, columns: list[tuple[Column, Field, Manner]], 
             continue
         name = column.meaning.field
         try:
-            read = READERS[kind.reads](raw, column.meaning.unit, manner)
+            read = _read(kind, raw, column.meaning.unit, manner)
         except NotUnderstood as fault:
-            faults.cell(index, column.index, raw, fault, kind.words)
+            faults.cell(index, column.index, raw, fault, kind)
             continue
         values[name] = values[name] + read if name in values and isinstance(read, tuple) else read
         at.setdefault(name, sheet.at(index, column.index))
@@ -288,9 +333,9 @@ def _labels(sheet: Sheet, layout: Layout, outside: Iterable[int], manner: Manner
             continue
         kind = fields[meaning.field]
         try:
-            values[meaning.field] = READERS[kind.reads](raw, meaning.unit, manner)
+            values[meaning.field] = _read(kind, raw, meaning.unit, manner)
         except NotUnderstood as fault:
-            faults.cell(index, where, raw, fault, kind.words)
+            faults.cell(index, where, raw, fault, kind)
             continue
         at[meaning.field] = sheet.at(index, where)
     return Row(index=0, values=values, at=at)
@@ -304,7 +349,7 @@ def _label_meaning(label: str, layout: Layout) -> Meaning:
 
 
 def _labelled(sheet: Sheet, outside: Iterable[int]) -> Iterator[tuple[int, int, str, int, Raw]]:
-    """Yield row, column, label, column of the value and value: ``Report: 31`` in one cell, or the value to its right."""
+    """Yield row, column, label, column of the value, value: ``Report: 31`` in one cell, or the value to its right."""
     for index in outside:
         row = sheet.rows[index]
         taken = -1
@@ -316,6 +361,7 @@ def _labelled(sheet: Sheet, outside: Iterable[int]) -> Iterator[tuple[int, int, 
                 yield index, column, label, column, rest.strip()
                 continue
             beside = next((c for c in range(column + 1, len(row)) if row[c] != ""), None)
-            if beside is not None:
+            # The next filled cell is the value, unless it is a label itself: then this one was left blank.
+            if beside is not None and (beside == column + 1 or not str(row[beside]).rstrip().endswith(":")):
                 taken = beside
                 yield index, column, label, beside, row[beside]

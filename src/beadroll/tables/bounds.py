@@ -15,12 +15,14 @@ from beadroll.errors import InputError
 
 MAX_FILE_BYTES: Final = 64 * 1024 * 1024
 """Largest spreadsheet file read. A weld log of 20,000 rows and 25 columns is about 3 MB."""
-MAX_UNPACKED_BYTES: Final = 384 * 1024 * 1024
+MAX_UNPACKED_BYTES: Final = 192 * 1024 * 1024
 """Most XML a workbook may unpack to."""
 MAX_ROWS: Final = 200_000
 MAX_COLUMNS: Final = 1_000
 MAX_CELLS: Final = 6_000_000
 """Most cells in the rectangle a sheet spans, empty ones included, since readers make them all."""
+_LONGEST_TAG: Final = 8192
+"""Longest tag looked at; one of a cell with a long formula is about 1,000."""
 _DEFLATE_MOST: Final = 1032
 """DEFLATE cannot expand a byte to more than this many (zlib's documentation, 'Maximum Compression Factor')."""
 _CHUNK: Final = 1 << 20
@@ -92,18 +94,23 @@ def check_span(rows: int, columns: int, name: str, sheet: str) -> None:
         )
 
 
+_ROW_START = re.compile(rb"<(?:\w{1,20}:)?row\b")
 _REFERENCE = re.compile(rb"""\sr\s*=\s*["']\s*([A-Za-z]{1,7})?(\d{1,9})\s*["']""")
 
 
 def ooxml_span(xml: bytes) -> tuple[int, int]:
-    """Return how many rows and columns the cell references of an OOXML worksheet reach."""
+    """Return an upper bound of the rows and columns an OOXML worksheet reaches, with and without cell references."""
     columns: set[bytes] = set()
-    last = 0
+    last = widest = 0
     for letters, digits in _REFERENCE.findall(xml):
         columns.add(letters)
         last = max(last, int(digits))
-    wide = max((_column_number(c) for c in columns if c), default=0)
-    return max(last, xml.count(b"<row")), max(wide, 1)
+    rows = _ROW_START.split(xml[: xml.rfind(b"sheetData")])
+    for row in rows:
+        # Cells may come without a reference; then each stands beside the one before.
+        widest = max(widest, row.count(b"<c") + row.count(b":c"))
+    named = max((_column_number(c) for c in columns if c), default=0)
+    return max(last, len(rows) - 1), max(named, widest)
 
 
 def _column_number(letters: bytes) -> int:
@@ -128,7 +135,7 @@ def ods_span(xml: bytes) -> tuple[int, int]:
     """
     rows = widest = 0
     for chunk in xml.split(b"<table:table-row")[1:]:
-        end = _TAG_END.match(chunk)
+        end = _TAG_END.match(chunk, 0, _LONGEST_TAG)
         repeated = _ROWS.search(chunk[: end.end()] if end else chunk)
         if not (b"</table:table>" in chunk and not _VALUE.search(chunk)):
             rows += int(repeated[1]) if repeated else 1
@@ -143,7 +150,7 @@ def ods_span(xml: bytes) -> tuple[int, int]:
 def _ends_row(chunk: bytes, inside: int) -> bool:
     """Tell whether the cell tag around ``inside`` is empty and the last of its row."""
     start = chunk.rfind(b"<", 0, inside)
-    end = _TAG_END.match(chunk, start + 1)
+    end = _TAG_END.match(chunk, start + 1, start + _LONGEST_TAG)
     if end is None or _VALUE.search(end.group()):
         return False
     return end.group().endswith(b"/>") and _ROW_CLOSE.match(chunk, end.end()) is not None

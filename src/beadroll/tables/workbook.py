@@ -19,13 +19,12 @@ from beadroll.errors import InputError
 from beadroll.findings import Finding, finding
 from beadroll.record.evidence import Address
 from beadroll.tables.book import Book, Raw, Sheet, position_of
-from beadroll.tables.bounds import check_span, check_unpacked, ods_span, ooxml_span
+from beadroll.tables.bounds import MAX_ROWS, check_span, check_unpacked, ods_span, ooxml_span
 
 _SAVE_AGAIN: Final = "Open it in a spreadsheet program and save it again as XLSX, or ask for the file again."
 _NAMED_ERRORS: Final = 50
 """Most broken cells named one by one in a sheet; beyond that something else is wrong with it."""
 
-_CELL = re.compile(rb"<c\b([^>]*?)(?:/>|>(.*?)</c>)", re.DOTALL)
 _CELL_NAME = re.compile(rb"""\sr\s*=\s*["']([A-Za-z]{1,3}\d{1,7})["']""")
 
 
@@ -38,6 +37,8 @@ def read_workbook(data: bytes, name: str) -> Book:
         with zipfile.ZipFile(io.BytesIO(data)) as archive:
             check_unpacked(archive, len(data), name)
             names = set(archive.namelist())
+            if len({n.casefold().replace("\\", "/").lstrip("/") for n in names}) != len(archive.namelist()):
+                raise InputError("holds two parts of one name", path=name, remedy=_SAVE_AGAIN)
             if "xl/workbook.xml" in names:
                 return _ooxml(data, archive, name)
             if "content.xml" in names:
@@ -50,11 +51,11 @@ def read_workbook(data: bytes, name: str) -> Book:
 
 
 def _ooxml(data: bytes, archive: zipfile.ZipFile, name: str) -> Book:
-    parts = [n for n in archive.namelist() if n.startswith("xl/") and n.endswith(".xml") and "sheet" in n.lower()]
     broken_by_part: dict[str, dict[tuple[int, int], str]] = {}
-    for part in parts:
+    for part in archive.namelist():
+        # Every part is looked at, whatever it is called: the workbook alone says which of them are sheets.
         xml = archive.read(part)
-        if b"<sheetData" in xml or b":sheetData" in xml:
+        if b"sheetData" in xml:
             rows, columns = ooxml_span(xml)
             check_span(rows, columns, name, part)
             broken_by_part[part] = _broken_cells(xml)
@@ -97,6 +98,10 @@ def _read(data: bytes, name: str) -> Iterator[Sheet]:
 def _sheet(sheet: calamine.CalamineSheet, meta: calamine.SheetMetadata, name: str) -> Sheet:
     rows: list[list[Raw]] = sheet.to_python(skip_empty_area=False)
     merged = tuple((r1, c1, r2, c2) for (r1, c1), (r2, c2) in sheet.merged_cell_ranges or ())
+    if sum(last - first for first, _, last, _ in merged) > MAX_ROWS:
+        raise InputError(
+            "merges more cells than a sheet can hold", path=name, place=f"sheet {sheet.name}", remedy=_SAVE_AGAIN
+        )
     for first, left, last, _ in merged:
         # A weld number merged over its three segments is the number of each of them.
         value = rows[first][left] if first < len(rows) and left < len(rows[first]) else ""
@@ -112,14 +117,15 @@ def _broken_cells(xml: bytes) -> dict[tuple[int, int], str]:
     if b't="e"' not in xml and b"<f" not in xml:
         return {}
     broken: dict[tuple[int, int], str] = {}
-    for attributes, inner in _CELL.findall(xml):
+    for cell in xml.split(b"<c ")[1:]:
+        attributes, _, inner = cell.partition(b">")
         reference = _CELL_NAME.search(b" " + attributes)
-        if reference is None:
+        if reference is None or (b't="e"' not in attributes and b"<f" not in inner):
             continue
+        value = re.search(rb"<v>([^<]{1,40})", inner)
         if b't="e"' in attributes:
-            value = re.search(rb"<v>([^<]{0,40})</v>", inner)
             broken[position_of(reference[1].decode())] = value[1].decode("utf-8", "replace") if value else "an error"
-        elif b"<f" in inner and not re.search(rb"<v>[^<]", inner):
+        elif value is None:
             broken[position_of(reference[1].decode())] = "a formula that was never calculated"
     return broken
 
@@ -140,8 +146,8 @@ def _broken_findings(sheet: Sheet, broken: dict[tuple[int, int], str]) -> list[F
     return found
 
 
-_RELATION = re.compile(rb"<Relationship\b[^>]*>")
-_SHEET_TAG = re.compile(rb"<(?:\w+:)?sheet\b[^>]*>")
+_RELATION = re.compile(rb"<Relationship\b[^<>]*>")
+_SHEET_TAG = re.compile(rb"<(?:\w{1,20}:)?sheet\b[^<>]*>")
 
 
 def _attribute(tag: bytes, key: bytes) -> str:
