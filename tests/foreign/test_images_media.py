@@ -36,7 +36,7 @@ def opened(folder):
     try:
         yield found
     finally:
-        found._tmpdir.cleanup()  # pydicom leaves its own temporary folder to the collector, which warns
+        found._stage["t"].cleanup()  # pydicom leaves its own temporary folder to the collector, which warns
 
 
 def test_pydicom_finds_every_image_through_the_directory(tmp_path):
