@@ -19,6 +19,8 @@ from deltalake.exceptions import DeltaError, TableNotFoundError
 from beadroll.errors import ArchiveError
 
 CATALOG: Final = "catalog"
+REPLACED: Final = "catalog.replaced"
+"""The old catalog's name for the moment in which a rebuilt one takes its place."""
 GATE: Final = "handovers"
 CURRENT: Final = "SELECT job, handover, max(revision) AS revision FROM handovers GROUP BY job, handover"
 """The newest revision of every handover, as a query."""
@@ -33,6 +35,8 @@ class Catalog:
     def __init__(self, archive: Path) -> None:
         """Open an archive's catalog. Raises ``ArchiveError`` where there is none."""
         self.folder = archive / CATALOG
+        if not self.folder.exists() and (archive / REPLACED).exists():
+            self.folder = archive / REPLACED  # a rebuild is just putting the new one in place, or was killed doing so
         self._open: dict[str, DeltaTable] = {}
         self._table(GATE)
 

@@ -7,6 +7,7 @@ and how they are kept in order. Refuses to know where the rows come from. Reader
 from __future__ import annotations
 
 from collections.abc import Mapping
+from contextlib import AbstractContextManager
 from pathlib import Path
 from typing import Any, Final
 
@@ -70,41 +71,49 @@ COMPACT_AFTER: Final = 32
 
 
 def create_catalog(archive: Path) -> None:
-    """Make the tables that are missing, the gate last. Raises ``ArchiveError``."""
+    """Make the tables that an archive's catalog lacks. Raises ``ArchiveError``."""
+    create_tables(archive / CATALOG)
+
+
+def create_tables(folder: Path) -> None:
+    """Make the tables that a catalog's folder lacks, the gate last. Raises ``ArchiveError``."""
     for name in _order():
-        _create(archive / CATALOG, name)
+        _create(folder, name)
+
+
+def locked(archive: Path) -> AbstractContextManager[None]:
+    """Hold the lock under which a catalog may be written; readers need none."""
+    return locks.held(archive / LOCK)
 
 
 def append(archive: Path, app_id: str, tables: Mapping[str, pa.Table]) -> bool:
-    """Add one batch of rows to its tables, the gate last; return whether anything was added.
+    """Add one batch of rows to an archive's catalog; return whether anything was added. Raises ``ArchiveError``."""
+    with locked(archive):
+        return append_to(archive / CATALOG, app_id, tables)
 
-    ``app_id`` names the handover and revision: what has been added under it once is not added again, so that a killed
-    append is finished by doing it anew. Raises ``ArchiveError``.
+
+def append_to(folder: Path, app_id: str, tables: Mapping[str, pa.Table]) -> bool:
+    """Add one batch of rows to a catalog's folder, the gate last; the lock is the caller's.
+
+    ``app_id`` names the batch: what has been added under it once is not added again, so that a killed append is
+    finished by doing it anew. Raises ``ArchiveError``.
     """
-    added = False
-    with locks.held(archive / LOCK):
-        for name in _order():
-            if name in tables:
-                added |= _append(archive / CATALOG, name, app_id, tables[name])
-    return added
-
-
-def has(archive: Path, app_id: str) -> bool:
-    """Return whether the gate holds a handover. Raises ``ArchiveError``."""
-    return _open(archive / CATALOG, GATE).transaction_version(app_id) is not None
+    added = [_append(folder, name, app_id, tables[name]) for name in _order() if name in tables]
+    return any(added)
 
 
 def tidy(archive: Path, *, thorough: bool = False) -> Mapping[str, Mapping[str, Any]]:
-    """Compact the tables; ``thorough`` also sorts them anew, which takes much longer and is rarely worth it.
+    """Compact the tables of an archive's catalog; ``thorough`` also sorts them anew, which takes much longer.
 
     Returns what was done per table. Readers go on with what they have open. Raises ``ArchiveError``.
     """
-    done: dict[str, Mapping[str, Any]] = {}
-    with locks.held(archive / LOCK):
-        for name in _order():
-            table = _open(archive / CATALOG, name)
-            done[name] = _compact(table, name, thorough=thorough)
-    return done
+    with locked(archive):
+        return tidy_tables(archive / CATALOG, thorough=thorough)
+
+
+def tidy_tables(folder: Path, *, thorough: bool = False) -> Mapping[str, Mapping[str, Any]]:
+    """Compact the tables of a catalog's folder; the lock is the caller's. Raises ``ArchiveError``."""
+    return {name: _compact(_open(folder, name), name, thorough=thorough) for name in _order()}
 
 
 # ------------------------------------------------------------------------------------------------------- internals
