@@ -121,7 +121,7 @@ def _failed(session: Session, fault: BaseException) -> int:
     elif isinstance(fault, click.UsageError):
         code = _usage(session, fault)
     elif isinstance(fault, KeyboardInterrupt | click.Abort):
-        session.screen.complain("\nInterrupted. Nothing half-made was kept; run the command again to finish.")
+        session.screen.complain("\nInterrupted. What was finished stays; what was half-made is thrown away.")
         code = 130
     elif isinstance(fault, BrokenPipeError):
         # Whoever read our output has gone: say nothing more, also not while the interpreter shuts down.

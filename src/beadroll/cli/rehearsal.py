@@ -18,6 +18,7 @@ import click
 
 from beadroll.cli.session import Session, shared
 from beadroll.cli.visible import count, size
+from beadroll.errors import InputError
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -56,6 +57,8 @@ def demo(session: Session, folder: Path, welds: int, pixels: tuple[int, int]) ->
 
     The contract, firms, people, welds and keys are invented and the radiographs are computed.
     """
+    if folder.exists() and any(folder.iterdir()):
+        raise InputError("is not empty", path=str(folder), remedy="Name a new folder: beadroll demo another-folder")
     started = time.perf_counter()
     run = _Rehearsal(session=session, folder=folder)
     with _passphrase(), session.screen.collecting() as results:

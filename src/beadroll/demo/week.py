@@ -7,9 +7,11 @@ Deterministic: the same arguments give the same bytes. Knows where files lie in 
 from __future__ import annotations
 
 import os
+import shutil
 import zlib
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from concurrent.futures import ThreadPoolExecutor
+from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import timedelta
 from itertools import groupby
@@ -61,25 +63,30 @@ def write_week(
 ) -> DemoWeek:
     """Write the demo week into ``folder``, which must be new or empty; ``pixels`` are (rows, columns) of each film.
 
-    ``progress`` is told files done, files in all and bytes so far. Raises ``InputError`` where the folder holds
-    something, the week is too small for its story or the films too small to read, ``MachineError`` where the disk
-    refuses.
+    Written beside and renamed: an interrupted run leaves nothing. ``progress`` is told files done, files in all and
+    bytes so far. Raises ``InputError`` where the folder holds something, the week is too small for its story or the
+    films too small to read, ``MachineError`` where the disk refuses.
     """
     _check(folder, welds, pixels)
     story = tell(welds, seed)
+    unfinished = folder.with_name(f".{folder.name}.unfinished")
     try:
-        folder.mkdir(parents=True, exist_ok=True)
-        papers.write(folder, pixels[1])
-        (folder / "weld-log").mkdir()
-        sheets.write_workbook(
-            folder / "weld-log" / "weld-log.xlsx", "Weld log", sheets.weld_log(story.welds), heading_row=0
-        )
-        size = _shoot(folder, story, pixels, seed, progress or _nobody)
+        shutil.rmtree(unfinished, ignore_errors=True)
+        unfinished.mkdir(parents=True)
+        papers.write(unfinished, pixels[1])
+        (unfinished / "weld-log").mkdir()
+        log = unfinished / "weld-log" / "weld-log.xlsx"
+        sheets.write_workbook(log, "Weld log", sheets.weld_log(story.welds), heading_row=0)
+        size = _shoot(unfinished, story, pixels, seed, progress or _nobody)
+        # An empty folder may be there already; a rename takes its place.
+        unfinished.replace(folder)
     except OSError as refused:
         raise MachineError(
             f"{folder}: the demo week could not be written: {refused.strerror}",
             remedy="Choose a folder on a disk with room, for instance: beadroll demo ./demo",
         ) from refused
+    finally:
+        shutil.rmtree(unfinished, ignore_errors=True)
     lines = {shot.weld.number: shot.weld.line.id for shot in story.shots}
     turned = next(shot for shot in story.shots if shot.header_number == MESS.transposed_to)
     return DemoWeek(
@@ -144,7 +151,7 @@ def _shoot(
     def film(shot: StoryShot) -> tuple[float, float]:
         return _film(folder, shot, pixels, seed)
 
-    with ThreadPoolExecutor(max_workers=min(4, os.cpu_count() or 1)) as pool:
+    with _pool() as pool:
         for (crew, day), group in groupby(story.shots, key=lambda shot: (shot.weld.line.crew, shot.on)):
             shots = list(group)
             where = folder / "crews" / crew / day.isoformat()
@@ -163,6 +170,16 @@ def _shoot(
                     where / f"report {day:%d-%m}.xlsx", "Films", rows, heading_row=sheets.CREW_B_HEADING_ROW
                 )
     return size
+
+
+@contextmanager
+def _pool() -> Iterator[ThreadPoolExecutor]:
+    """Give threads to compute films in; an interruption does not wait for films nobody has begun."""
+    pool = ThreadPoolExecutor(max_workers=min(4, os.cpu_count() or 1))
+    try:
+        yield pool
+    finally:
+        pool.shutdown(cancel_futures=True)
 
 
 def _film(folder: Path, story: StoryShot, pixels: tuple[int, int], seed: int) -> tuple[float, float]:
