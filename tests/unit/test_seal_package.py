@@ -12,7 +12,7 @@ import pytest
 from beadroll.errors import InputError
 from beadroll.package import seal
 from beadroll.package.seal_statement import make_statement
-from tests.pki import NOW, ClockAt, authority, time_signer, trusting
+from tests.pki import NOW, PASSPHRASE, ClockAt, authority, time_signer, trusting
 
 TAGS = b"aa  bagit.txt\nbb  manifest-sha512.txt\n"
 
@@ -188,3 +188,28 @@ def test_judging_a_seal_loads_nothing_that_only_signing_needs():
     )
     found = subprocess.run([sys.executable, "-c", program], capture_output=True, text=True, check=True)
     assert found.stdout.split() == ["False", "False"]
+
+
+JUDGE_THEN_SIGN = """
+import sys
+from datetime import UTC, datetime
+from pathlib import Path
+from beadroll.package import seal
+from beadroll.package.trust import Trust
+now = datetime(2031, 4, 7, 9, 30, tzinfo=UTC)
+verdict = seal.examine(Path(sys.argv[1]).read_bytes(), b"x", Trust.nobody(), role="contractor", now=now)
+assert verdict.commitment == "origin", verdict.certificate()
+assert "pyhanko.sign" not in sys.modules
+from beadroll.package import keys
+signer = keys.load_signer(Path(sys.argv[2]), sys.argv[3])
+made = seal.sign(b"y", signer, role="client", commitment="receipt", now=now)
+assert seal.examine(made, b"y", Trust.nobody(), role="client", now=now).commitment == "receipt"
+"""
+
+
+def test_a_process_that_has_judged_a_seal_can_make_one(world, tmp_path):
+    (tmp_path / "x.p7s").write_bytes(seal.sign(b"x", world[1], role="contractor", commitment="origin", now=NOW))
+    key = next(tmp_path.glob("p12-*/signer.p12"))
+    command = [sys.executable, "-c", JUDGE_THEN_SIGN, str(tmp_path / "x.p7s"), str(key), PASSPHRASE]
+    done = subprocess.run(command, capture_output=True, text=True, check=False)
+    assert done.returncode == 0, done.stderr

@@ -6,24 +6,13 @@ anybody trusts the signer.
 
 from __future__ import annotations
 
-import hashlib
-from collections.abc import Callable
+from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import datetime
-from typing import Any
+from typing import Any, ClassVar
 
-from asn1crypto import cms, core, crl, x509
+from asn1crypto import cms, core, crl, tsp, x509
 from cryptography import x509 as pyca
-from cryptography.exceptions import UnsupportedAlgorithm
-from pyhanko.sign.ades import cades_asn1  # noqa: F401 - registers the CAdES attributes with the ASN.1 reader
-from pyhanko.sign.general import (
-    CMSExtractionError,
-    CMSStructuralError,
-    check_ess_certid,
-    extract_certificate_info,
-)
-from pyhanko.sign.validation.errors import SignatureValidationError
-from pyhanko.sign.validation.generic_cms import get_signing_cert_attr, validate_sig_integrity
 
 from beadroll.findings import Finding, finding
 from beadroll.package.seal_algorithms import AllowList, refuse_mechanism
@@ -32,7 +21,7 @@ from beadroll.package.seal_certificates import (
     embedded_certificates,
     embedded_revocation_lists,
 )
-from beadroll.package.seal_der import whole_length
+from beadroll.package.seal_der import CONTENT, SET, children, whole_length
 
 LARGEST_SEAL = 1 << 20
 """Bytes. A seal with a chain, a list and a token takes some 8 kB; our own bound against being kept busy."""
@@ -42,18 +31,46 @@ ROLE_ATTRIBUTE = "2.5.4.72"
 ROLE_PREFIX = "beadroll-role:"
 """RFC 5755, 4.4.5 wants a URI for a role's name; this is our scheme for it."""
 
-READ_ATTRIBUTES = frozenset(
-    {
-        "content_type",
-        "message_digest",
-        "signing_time",
-        "signing_certificate",
-        "signing_certificate_v2",
-        "commitment_type",
-        "cms_algorithm_protection",
-    }
-)
-"""The signed attributes that say something here, besides the claimed role."""
+
+class _CommitmentType(core.Sequence):  # type: ignore[misc]  # the library carries no types
+    """CommitmentTypeIndication, ETSI EN 319 122-1, 5.2.3."""
+
+    _fields: ClassVar[list[Any]] = [
+        ("identifier", core.ObjectIdentifier),
+        ("qualifiers", core.SequenceOf, {"optional": True, "spec": core.Any}),
+    ]
+
+
+class _SignerAttributes(core.Sequence):  # type: ignore[misc]  # as above
+    """SignerAttributeV2, ETSI EN 319 122-1, 5.2.6.1, as far as the signer's own claims."""
+
+    _fields: ClassVar[list[Any]] = [
+        ("claimed", cms.AttCertAttributes, {"optional": True, "explicit": 0}),
+        ("certified", core.Any, {"optional": True, "explicit": 1}),
+        ("asserted", core.Any, {"optional": True, "explicit": 2}),
+    ]
+
+
+ATTRIBUTES: Mapping[str, tuple[str, Any]] = {
+    "content_type": ("1.2.840.113549.1.9.3", cms.ContentType),
+    "message_digest": ("1.2.840.113549.1.9.4", core.OctetString),
+    "signing_time": ("1.2.840.113549.1.9.5", cms.Time),
+    "signing_certificate": ("1.2.840.113549.1.9.16.2.12", tsp.SigningCertificate),
+    "signing_certificate_v2": ("1.2.840.113549.1.9.16.2.47", tsp.SigningCertificateV2),
+    "commitment_type": ("1.2.840.113549.1.9.16.2.16", _CommitmentType),
+    "cms_algorithm_protection": ("1.2.840.113549.1.9.52", cms.CMSAlgorithmProtection),
+    "signer_attributes": ("0.4.0.19122.1.1", _SignerAttributes),
+}
+"""The signed attributes that say something here: name -> object identifier and form."""
+
+TOKEN_TYPE = "1.2.840.113549.1.9.16.2.14"  # noqa: S105 - an object identifier
+"""id-aa-timeStampToken, RFC 3161, appendix A."""
+
+COMMITMENTS: Mapping[str, str] = {
+    f"1.2.840.113549.1.9.16.6.{number}": name
+    for number, name in enumerate(("origin", "receipt", "delivery", "sender", "approval", "creation"), start=1)
+}
+"""The commitment types of ETSI EN 319 122-1, 5.2.3: object identifier -> name."""
 
 SIGNER = "the signer"
 AUTHORITY = "the time-stamping authority"
@@ -76,6 +93,8 @@ class Opened:
     """The party in a sentence: the signer, or the time-stamping authority."""
     signed: cms.SignedData
     info: cms.SignerInfo
+    signed_attributes: bytes
+    """What the signature value covers: the attributes as they came, under the tag of a set (RFC 5652, 5.4)."""
     certificate: x509.Certificate
     others: tuple[x509.Certificate, ...]
     revocation_lists: tuple[crl.CertificateList, ...]
@@ -91,8 +110,8 @@ class Opened:
         return bytes(self.info["signature"].native)
 
     def attribute(self, name: str) -> Any:
-        """Return the single value of a signed attribute; None where it is missing."""
-        return _single(self.info["signed_attrs"], name)
+        """Return the value of a signed attribute of ``ATTRIBUTES``; None where it is missing."""
+        return _read_attribute(self.info["signed_attrs"], name)
 
 
 def open_signed(data: bytes, *, subject: str, who: str) -> Opened:
@@ -105,17 +124,18 @@ def open_signed(data: bytes, *, subject: str, who: str) -> Opened:
         raise Refused(finding("SEAL-SIGNER-COUNT", subject, who=who, count=len(signed["signer_infos"])))
     info = signed["signer_infos"][0]
     _check_attributes(info, subject, who)
-    try:
-        certificate = extract_certificate_info(signed).signer_cert
-    except (CMSExtractionError, CMSStructuralError, *UNREADABLE) as error:
-        raise Refused(finding("SEAL-CERTIFICATE-MISSING", subject, who=who)) from error
+    carried = embedded_certificates(signed)
+    certificate = _signing_certificate(info, carried)
+    if certificate is None:
+        raise Refused(finding("SEAL-CERTIFICATE-MISSING", subject, who=who))
     return Opened(
         subject=subject,
         who=who,
         signed=signed,
         info=info,
+        signed_attributes=_signed_attributes(data),
         certificate=certificate,
-        others=tuple(one for one in embedded_certificates(signed) if one.dump() != certificate.dump()),
+        others=tuple(one for one in carried if one.dump() != certificate.dump()),
         revocation_lists=embedded_revocation_lists(signed),
     )
 
@@ -147,17 +167,36 @@ def _touch(signed: cms.SignedData) -> None:
     for info in signed["signer_infos"]:
         for name in ("version", "sid", "digest_algorithm", "signature_algorithm", "signature"):
             _ = info[name].native
-        for attribute in info["signed_attrs"] or ():
-            _ = attribute["type"].native, len(attribute["values"])
-            if attribute["type"].native in READ_ATTRIBUTES and len(attribute["values"]):
-                _ = attribute["values"][0].native
-        for attribute in info["unsigned_attrs"] or ():
-            _ = attribute["type"].native, len(attribute["values"])
+        for attribute in (*(info["signed_attrs"] or ()), *(info["unsigned_attrs"] or ())):
+            _ = attribute["type"].dotted, len(attribute["values"])
+        for name in ATTRIBUTES:
+            _read_attribute(info["signed_attrs"], name)
     for certificate in embedded_certificates(signed):
         _ = certificate.native
         _ = pyca.load_der_x509_certificate(certificate.dump()).public_key()
     for one in embedded_revocation_lists(signed):
         _ = pyca.load_der_x509_crl(one.dump()).next_update_utc
+
+
+def _signing_certificate(info: cms.SignerInfo, certificates: tuple[x509.Certificate, ...]) -> x509.Certificate | None:
+    """Return the certificate that the SignerInfo points at; None where it is not among those carried along."""
+    pointer = info["sid"]
+    for certificate in certificates:
+        if pointer.name == "issuer_and_serial_number":
+            wanted = pointer.chosen
+            if wanted["serial_number"].native == certificate.serial_number and wanted["issuer"] == certificate.issuer:
+                return certificate
+        elif certificate.key_identifier is not None and pointer.chosen.native == certificate.key_identifier:
+            return certificate
+    return None
+
+
+def _signed_attributes(data: bytes) -> bytes:
+    """Return the one signer's attributes, byte for byte, under the tag that they were signed with."""
+    _, content = children(data)
+    (info,) = children(children(children(content)[0])[-1])
+    (attributes,) = [part for part in children(info) if part[0] == CONTENT]
+    return bytes((SET,)) + attributes[1:]
 
 
 def _check_attributes(info: cms.SignerInfo, subject: str, who: str) -> None:
@@ -169,63 +208,15 @@ def _check_attributes(info: cms.SignerInfo, subject: str, who: str) -> None:
         raise Refused(finding("SEAL-ATTRIBUTE-REPEATED", subject, who=who))
 
 
-def _single(attributes: Any, name: str) -> Any:
-    if isinstance(attributes, core.Void):
-        return None
-    for attribute in attributes:
-        if attribute["type"].native == name or attribute["type"].dotted == name:
-            return attribute["values"][0]
+def _read_attribute(attributes: Any, name: str) -> Any:
+    """Return the first value of a signed attribute, read to its leaves; None where it is missing."""
+    number, form = ATTRIBUTES[name]
+    for attribute in () if isinstance(attributes, core.Void) else attributes:
+        if attribute["type"].dotted == number and len(attribute["values"]):
+            value = form.load(attribute["values"][0].dump(), strict=True)
+            _ = value.native
+            return value
     return None
-
-
-def check_arithmetic(opened: Opened, digest: Callable[[str], bytes], *, content_type: str) -> None:
-    """Check that the signature covers the content (``digest`` of a named algorithm) and was made by the certificate.
-
-    Raises ``Refused``.
-    """
-    subject, who, name = opened.subject, opened.who, opened.digest_name
-    try:
-        actual = digest(name)
-    except ValueError as error:
-        raise Refused(
-            finding("SEAL-ALGORITHM", subject, who=who, algorithm=name, reason="it is not known here")
-        ) from error
-    _check_bound(opened)
-    try:
-        intact, valid = validate_sig_integrity(opened.info, opened.certificate, content_type, actual)
-    except (SignatureValidationError, CMSStructuralError, UnsupportedAlgorithm, *UNREADABLE) as error:
-        raise Refused(finding("SEAL-SIGNATURE-MALFORMED", subject, who=who, reason=_reason(error))) from error
-    if not intact:
-        raise Refused(finding("SEAL-CONTENT-DIFFERS", subject))
-    if not valid:
-        raise Refused(finding("SEAL-SIGNATURE-BAD", subject, who=who))
-
-
-def _check_bound(opened: Opened) -> None:
-    """Check the signed attribute that names the signer's certificate, where there is one."""
-    try:
-        attribute = get_signing_cert_attr(opened.info["signed_attrs"])
-        bound = attribute is None or check_ess_certid(opened.certificate, attribute["certs"][0])
-    except (SignatureValidationError, *UNREADABLE) as error:
-        raise Refused(
-            finding("SEAL-SIGNATURE-MALFORMED", opened.subject, who=opened.who, reason=_reason(error))
-        ) from error
-    if not bound:
-        raise Refused(finding("SEAL-CERTIFICATE-SWAPPED", opened.subject, who=opened.who))
-
-
-def names_its_certificate(opened: Opened) -> bool:
-    """Return whether a signed attribute names the certificate, so that no other can be put in its place."""
-    return get_signing_cert_attr(opened.info["signed_attrs"]) is not None
-
-
-def _reason(error: Exception) -> str:
-    return str(getattr(error, "failure_message", "") or error) or type(error).__name__
-
-
-def content_digest(content: bytes) -> Callable[[str], bytes]:
-    """Return a function from a digest's name to the content's digest; ``ValueError`` for an unknown name."""
-    return lambda name: hashlib.new(name, content).digest()
 
 
 def check_algorithms(opened: Opened, allowed: AllowList, at: datetime) -> list[Finding]:
@@ -258,11 +249,11 @@ def claimed_time(opened: Opened) -> datetime | None:
 
 def claimed_role(opened: Opened) -> str | None:
     """Return the role that the signer signed as; None where the seal names none, empty where it is unreadable."""
+    attributes = opened.attribute("signer_attributes")
+    if attributes is None:
+        return None
     try:
-        attributes = opened.attribute("signer_attributes_v2")
-        if attributes is None:
-            return None
-        for attribute in attributes["claimed_attributes"] or ():
+        for attribute in attributes["claimed"] or ():
             if attribute["type"].dotted == ROLE_ATTRIBUTE:
                 name = str(attribute["values"][0]["role_name"].native)
                 return name.removeprefix(ROLE_PREFIX) if name.startswith(ROLE_PREFIX) else None
@@ -274,9 +265,8 @@ def claimed_role(opened: Opened) -> str | None:
 def commitment(opened: Opened) -> str:
     """Return what the signature stands for, such as ``approval``; empty where it does not say."""
     value = opened.attribute("commitment_type")
-    if value is None:
-        return ""
-    return str(value["commitment_type_id"].native).removeprefix("proof_of_")
+    number = "" if value is None else value["identifier"].dotted
+    return COMMITMENTS.get(number, number)
 
 
 def tokens(opened: Opened) -> tuple[bytes, ...]:
@@ -287,6 +277,6 @@ def tokens(opened: Opened) -> tuple[bytes, ...]:
     return tuple(
         value.dump()
         for attribute in attributes
-        if attribute["type"].native == "signature_time_stamp_token"
+        if attribute["type"].dotted == TOKEN_TYPE
         for value in attribute["values"]
     )

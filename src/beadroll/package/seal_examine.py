@@ -13,18 +13,16 @@ from datetime import datetime
 from asn1crypto import core
 
 from beadroll.findings import Finding, Severity, finding
+from beadroll.package.seal_arithmetic import check_arithmetic, content_digest, names_its_certificate
 from beadroll.package.seal_certificates import CertificateFacts, facts, is_demo
 from beadroll.package.seal_cms import (
     SIGNER,
     Opened,
     Refused,
     check_algorithms,
-    check_arithmetic,
     claimed_role,
     claimed_time,
     commitment,
-    content_digest,
-    names_its_certificate,
     open_signed,
     tokens,
 )

@@ -7,35 +7,35 @@ from __future__ import annotations
 
 import asyncio
 import io
-from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import datetime
 from typing import Any, Protocol
 
-from asn1crypto import cms, crl, x509
-from pyhanko.sign.general import SigningError
+from asn1crypto import cms, core, crl, x509
 
 from beadroll.errors import InputError
 from beadroll.findings import Finding, finding
 from beadroll.package.keys import Signer
 from beadroll.package.seal_certificates import facts
-from beadroll.package.seal_cms import ROLE_ATTRIBUTE, ROLE_PREFIX, SIGNER, Opened, Refused, open_signed, tokens
+from beadroll.package.seal_cms import (
+    ROLE_ATTRIBUTE,
+    ROLE_PREFIX,
+    SIGNER,
+    TOKEN_TYPE,
+    Opened,
+    Refused,
+    open_signed,
+    tokens,
+)
 from beadroll.package.seal_der import SEQUENCE, SET, add_unsigned_attribute, value
 from beadroll.package.seal_path import day
 from beadroll.package.timestamp import TimestampUnavailable
 
-COMMITMENTS: Mapping[str, str] = {
-    "origin": "PROOF_OF_ORIGIN",
-    "receipt": "PROOF_OF_RECEIPT",
-    "delivery": "PROOF_OF_DELIVERY",
-    "sender": "PROOF_OF_SENDER",
-    "approval": "PROOF_OF_APPROVAL",
-    "creation": "PROOF_OF_CREATION",
-}
-"""The commitment types of ETSI EN 319 122-1, 5.2.3."""
+COMMITMENTS = ("origin", "receipt", "delivery", "sender", "approval", "creation")
+"""What a signature may stand for; the commitment types of ETSI EN 319 122-1, 5.2.3."""
 
 DIGEST = "sha512"
-TOKEN_ATTRIBUTE: bytes = cms.CMSAttributeType("signature_time_stamp_token").dump()
+TOKEN_ATTRIBUTE: bytes = core.ObjectIdentifier(TOKEN_TYPE).dump()
 """DER of id-aa-timeStampToken, RFC 3161, appendix A."""
 
 
@@ -131,6 +131,8 @@ def _sign(content: bytes, signer: Signer, *, role: str, commitment: str, now: da
     if commitment not in COMMITMENTS:
         raise ValueError(f"{commitment!r} is no commitment; known are {', '.join(COMMITMENTS)}")
     _check_dates(signer, now)
+    from pyhanko.sign.general import SigningError  # noqa: PLC0415 - making seals needs it, judging them does not
+
     settings = _attributes(role, commitment, now)
     try:
         outer = asyncio.run(
@@ -163,10 +165,15 @@ def _attributes(role: str, commitment: str, now: datetime) -> Any:
     )
     from pyhanko.sign.signers.pdf_cms import PdfCMSSignedAttributes  # noqa: PLC0415 - as above
 
+    # The reader keeps a list of attribute names from its first use on; a seal judged earlier in this process has
+    # fixed it before the CAdES names were added.
+    cms.CMSAttributeType._reverse_map = None  # noqa: SLF001 - the library offers no other way
+    cms.CMSAttributeType._setup()  # noqa: SLF001 - as above
+
     name = x509.GeneralName(name="uniform_resource_identifier", value=x509.URI(ROLE_PREFIX + role))
     claimed_role = cms.AttCertAttribute({"type": ROLE_ATTRIBUTE, "values": [cms.RoleSyntax({"role_name": name})]})
     attributes = CAdESSignedAttrSpec(
-        commitment_type=GenericCommitment[COMMITMENTS[commitment]].asn1,
+        commitment_type=GenericCommitment[f"PROOF_OF_{commitment.upper()}"].asn1,
         signer_attributes=SignerAttrSpec(claimed_attrs=[claimed_role], certified_attrs=[]),
     )
     return PdfCMSSignedAttributes(signing_time=now.replace(microsecond=0), cades_signed_attrs=attributes)

@@ -12,14 +12,13 @@ from datetime import datetime, timedelta
 from asn1crypto import core, tsp
 
 from beadroll.findings import Finding, finding
+from beadroll.package.seal_arithmetic import check_arithmetic, content_digest
 from beadroll.package.seal_certificates import TIME_STAMPING, UNREADABLE, facts, usages
 from beadroll.package.seal_cms import (
     AUTHORITY,
     Opened,
     Refused,
     check_algorithms,
-    check_arithmetic,
-    content_digest,
     open_signed,
 )
 from beadroll.package.seal_path import (
