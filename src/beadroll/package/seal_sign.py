@@ -167,8 +167,8 @@ def _attributes(role: str, commitment: str, now: datetime) -> Any:
 
     # The reader keeps a list of attribute names from its first use on; a seal judged earlier in this process has
     # fixed it before the CAdES names were added.
-    cms.CMSAttributeType._reverse_map = None  # noqa: SLF001 - the library offers no other way
-    cms.CMSAttributeType._setup()  # noqa: SLF001 - as above
+    known = cms.CMSAttributeType._map  # noqa: SLF001 - the library offers no other way
+    cms.CMSAttributeType._reverse_map = {name: number for number, name in known.items()}  # noqa: SLF001 - as above
 
     name = x509.GeneralName(name="uniform_resource_identifier", value=x509.URI(ROLE_PREFIX + role))
     claimed_role = cms.AttCertAttribute({"type": ROLE_ATTRIBUTE, "values": [cms.RoleSyntax({"role_name": name})]})
