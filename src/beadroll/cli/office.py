@@ -13,8 +13,9 @@ from beadroll.cli.visible import count, size
 
 if TYPE_CHECKING:
     from beadroll.handover.stages import Assembled, Checked, Gathered
-    from beadroll.record.handover import Period
+    from beadroll.record.handover import Period, Previous
 
+PACKAGE = click.Path(exists=True, path_type=Path)
 JOB = click.Path(exists=True, file_okay=False, path_type=Path)
 
 
@@ -176,6 +177,7 @@ def show_checked(session: Session, found: Checked) -> None:
 @click.argument("job", type=JOB)
 @WEEK
 @click.option("--out", type=click.Path(file_okay=False, path_type=Path), required=True, help="Folder for the package.")
+@click.option("--after", type=PACKAGE, help="The package handed over before this one, so that a gap would show.")
 @click.option("--folder", "as_folder", is_flag=True, help="Write the package as a folder, not as a ZIP.")
 @click.option("--codec", default="", help="jpeg-ls, htj2k, jpeg-xl, rle or uncompressed; the job's own if not given.")
 @click.option("--replace", is_flag=True, help="Take the place of a package of the same name.")
@@ -186,29 +188,20 @@ def build(session: Session, job: Path, week: Period, out: Path, **chosen: Any) -
 
     Stops while findings stop the handover. Two builds of the same week give the same payload bytes.
     """
-    from beadroll.errors import InputError
-    from beadroll.handover.assemble import assemble
-    from beadroll.handover.build import prepare
+    from beadroll.handover.build import build as make
     from beadroll.images import Codec
     from beadroll.package.layout import Form
 
     codecs = [codec.value for codec in Codec]
     if chosen["codec"] and chosen["codec"] not in codecs:
         raise click.BadParameter(f"{chosen['codec']!r} is none of {', '.join(codecs)}", param_hint="--codec")
-    with session.screen.progress("Checking"):
-        checked = prepare(job, week)
-    name = checked.reconciled.gathered.handover.number
-    form = Form.FOLDER if chosen["as_folder"] else Form.ZIP
-    destination = out / (name if chosen["as_folder"] else f"{name}.zip")
-    try:
-        out.mkdir(parents=True, exist_ok=True)
-    except FileExistsError as taken:
-        raise InputError("is not a folder", path=str(out), remedy="Name another folder for --out.") from taken
-    with session.screen.progress(f"Building {destination.name}") as tell:
-        made = assemble(
-            checked,
-            destination,
-            form=form,
+    with session.screen.progress(f"Building {week.week}") as tell:
+        made = make(
+            job,
+            week,
+            out,
+            form=Form.FOLDER if chosen["as_folder"] else Form.ZIP,
+            previous=_before(chosen["after"]) if chosen["after"] else None,
             codec=Codec(chosen["codec"]) if chosen["codec"] else None,
             threads=chosen["threads"],
             progress=lambda done, total: tell(0, 0, done, total),
@@ -216,6 +209,21 @@ def build(session: Session, job: Path, week: Period, out: Path, **chosen: Any) -
         )
     show_built(session, made)
     return 3 if made.report.open else 0
+
+
+def _before(package: Path) -> Previous:
+    """Return how the handover before this one is named: its number and the digest of its tag manifest."""
+    import hashlib
+
+    from beadroll.archive.receive import read_index
+    from beadroll.package.layout import TAG_MANIFEST
+    from beadroll.package.read import PackageReader
+    from beadroll.record.handover import Previous
+
+    with PackageReader.open(package) as reader:
+        number = read_index(reader).handover.number
+        digest = hashlib.sha512(reader.read(TAG_MANIFEST, 1 << 26)).hexdigest()
+    return Previous(number=number, tagmanifest_sha512=digest)
 
 
 def show_built(session: Session, made: Assembled) -> None:

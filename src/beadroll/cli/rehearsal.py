@@ -12,7 +12,7 @@ import time
 from contextlib import contextmanager
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING, Any, Final
 
 import click
 
@@ -60,12 +60,12 @@ def demo(session: Session, folder: Path, welds: int, pixels: tuple[int, int]) ->
     if folder.exists() and any(folder.iterdir()):
         raise InputError("is not empty", path=str(folder), remedy="Name a new folder: beadroll demo another-folder")
     started = time.perf_counter()
-    run = _Rehearsal(session=session, folder=folder)
     with _passphrase(), session.screen.collecting() as results:
+        run = _Rehearsal(session=session, folder=folder, results=results)
         run.say_what_this_is()
         week = run.crews_week(welds, pixels)
         run.office(week)
-        run.client(week)
+        run.client()
         run.clerk(week)
     session.screen.say()
     session.screen.say(
@@ -73,8 +73,9 @@ def demo(session: Session, folder: Path, welds: int, pixels: tuple[int, int]) ->
     )
     session.screen.say("Nothing of it is evidence: keys, people, welds and radiographs are invented.", "yellow")
     steps = [{"command": line, "result": result} for line, result in zip(run.typed, results, strict=True)]
-    session.screen.result({"ok": True, "folder": folder, "line": week.line, "weld": week.number, "steps": steps})
-    return 0
+    done = run.exit_code == 0
+    session.screen.result({"ok": done, "folder": folder, "line": week.line, "weld": week.number, "steps": steps})
+    return run.exit_code
 
 
 @contextmanager
@@ -94,11 +95,14 @@ class _Rehearsal:
 
     session: Session
     folder: Path
+    results: list[Any]
     typed: list[str] = field(default_factory=list)
     number: int = 0
+    package: str = ""
+    exit_code: int = 0
 
-    def type(self, *arguments: str, at: str = "") -> int:
-        """Print a command as it would be typed, run it, and return its exit code."""
+    def type(self, *arguments: str, at: str = "", expected: int = 0) -> None:
+        """Print a command as it would be typed, and run it; remember an exit code that was not expected."""
         from beadroll.cli.commands import beadroll
 
         words = (*(("--at", at) if at else ()), *arguments)
@@ -107,7 +111,10 @@ class _Rehearsal:
         self.session.screen.command(quoted)
         code = beadroll.main(args=list(words), prog_name="beadroll", standalone_mode=False, obj=self.session)
         self.session.at = None
-        return code if isinstance(code, int) else 0
+        code = code if isinstance(code, int) else 0
+        if code != expected:
+            self.session.screen.say(f"  This ended with exit code {code}; {expected} was expected.", "bold red")
+            self.exit_code = self.exit_code or code or 1
 
     def step(self, title: str, *sentences: str) -> None:
         """Begin a step."""
@@ -159,7 +166,7 @@ class _Rehearsal:
             "The office reconciles it",
             "Every radiograph must end on one weld, in one state, at one segment. Some files of this week do not.",
         )
-        self.type("decide", job, *weeks)
+        self.type("decide", job, *weeks, expected=3)
         self.session.screen.say()
         self.session.screen.say("A person settles both; who, when and why is recorded and travels with the handover.")
         reason = "Number mistyped at the scanner; lead letters and reader sheet agree."
@@ -173,16 +180,17 @@ class _Rehearsal:
             "The office builds the package",
             "Each radiograph is packed without loss, decoded again and compared.",
         )
-        self.type("build", job, *weeks, "--out", str(self.folder / "out"))
+        self.type("build", job, *weeks, "--out", self._folder("out"))
+        self.package = str(self.results[-1]["package"])
         self.step(
             "The office seals it",
             f"First it needs keys (once). These are demo keys; their passphrase stands in {PASSPHRASE}.",
         )
         self._keys("contractor", "Pellin & Oake Radiography", "Records office")
-        self.type("seal", self._package(week), "--keys", self._folder("keys/contractor"), "--role", "contractor",
+        self.type("seal", self.package, "--keys", self._folder("keys/contractor"), "--role", "contractor",
                   "--passphrase-env", PASSPHRASE, at=_OFFICE)  # fmt: skip
 
-    def client(self, week: DemoWeek) -> None:
+    def client(self) -> None:
         """Pin the contractor, verify and receive."""
         from beadroll.package.keys import key_files
 
@@ -196,10 +204,10 @@ class _Rehearsal:
         self.type("trust", "add", trust, "contractor", str(files.root_pem), "--revoked", str(files.revoked_pem),
                   "--fingerprint", files.fingerprint)  # fmt: skip
         self.step("The client verifies the package", "Every file against every list, then the seal.")
-        self.type("verify", self._package(week), "--trust", trust, at=_CLIENT)
+        self.type("verify", self.package, "--trust", trust, at=_CLIENT)
         self.step("The client receives it into the archive", "It answers with a signed receipt.")
         self._keys("client", "Vallmora Town Heating Works", "Plant records")
-        self.type("receive", self._package(week), archive, "--keys", self._folder("keys/client"), "--by",
+        self.type("receive", self.package, archive, "--keys", self._folder("keys/client"), "--by",
                   "Plant records", "--passphrase-env", PASSPHRASE, at=_CLIENT)  # fmt: skip
 
     def clerk(self, week: DemoWeek) -> None:
@@ -216,6 +224,3 @@ class _Rehearsal:
 
     def _folder(self, name: str) -> str:
         return str(self.folder / name)
-
-    def _package(self, week: DemoWeek) -> str:
-        return str(self.folder / "out" / f"{week.handover}.zip")

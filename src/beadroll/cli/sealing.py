@@ -8,10 +8,11 @@ from typing import TYPE_CHECKING
 
 from beadroll.cli.visible import count, size
 from beadroll.errors import InputError, NotTrusted
+from beadroll.findings import Report
 from beadroll.package import layout
 from beadroll.package.keys import SIGNER_P12, load_signer
 from beadroll.package.seal import SealVerdict, judge, seal_name
-from beadroll.package.seal_sign import COMMITMENTS
+from beadroll.package.seal_sign import COMMITMENTS, pending
 from beadroll.package.seal_sign import seal as make_seal
 from beadroll.package.timestamp import HttpTimestamper
 from beadroll.package.trust import ROLE, Trust
@@ -20,7 +21,7 @@ from beadroll.package.write import add_seal
 
 if TYPE_CHECKING:
     from beadroll.cli.session import Session
-    from beadroll.findings import Finding, Report
+    from beadroll.findings import Finding
 
 
 class Judges:
@@ -70,15 +71,21 @@ def add_to(
     )
     add_seal(package, role, sealed.p7s)
     screen = session.screen
+    trusted = bool(tsa) and not pending(sealed.p7s)
     screen.say(f"Sealed as {role} by {signer.facts.name}, {signer.facts.organisation}.")
     screen.fields(
         {
             "over": f"tagmanifest-sha512.txt, SHA-512 {found.tagmanifest_sha512[:32]}…",
             "seal": layout.seal_path(role),
             "stands for": commitment,
-            "time": f"trusted, by {tsa}" if tsa and not sealed.findings else "the signer's own claim: no trusted time",
+            "time": f"trusted, by {tsa}"
+            if tsa and not pending(sealed.p7s)
+            else "the signer's own claim: no trusted time",
         }
     )
+    report = Report(findings=sealed.findings)
+    if report.open:
+        screen.report(report)
     if signer.demo:
         screen.say("  A demonstration key: the seal binds nobody.", "yellow")
     screen.result(
@@ -88,10 +95,10 @@ def add_to(
             "role": role,
             "seal": layout.seal_path(role),
             "tagmanifest_sha512": found.tagmanifest_sha512,
-            "findings": [each.text for each in sealed.findings],
+            "findings": findings_json(report),
         }
     )
-    return 3 if sealed.findings else 0
+    return 3 if report.open else 0
 
 
 def looked_through(

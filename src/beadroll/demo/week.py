@@ -50,7 +50,6 @@ class DemoWeek:
     transposed: str
     transposed_is: str
     unlisted: str
-    handover: str
 
 
 def write_week(
@@ -100,7 +99,6 @@ def write_week(
         transposed=turned.file,
         transposed_is=f"{turned.weld.line.id} {turned.weld.number} {SEGMENTS[turned.segment]}",
         unlisted=next(shot.file for shot in story.shots if shot.reading is None),
-        handover=f"{papers.HANDOVER_PREFIX}-{WEEK}",
     )
 
 
