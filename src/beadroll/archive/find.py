@@ -20,6 +20,9 @@ from beadroll.archive.terms import meaning_of, stem_of
 from beadroll.record.search import search_key
 from beadroll.record.weld import Standing
 
+_SHOT_ON: Final = "COALESCE(w.exposed_on, CAST(w.exposed_at AS DATE))"
+"""The day of a shot in SQL, as ``Exposure.day`` has it."""
+
 
 class Sort(StrEnum):
     """What found welds are sorted by."""
@@ -237,7 +240,7 @@ class _Question:
         for column, value in (("source", query.source), ("technique", query.technique)):
             if value:
                 same = f"upper(w.{column}) = {literal(value.upper())}"
-                yield self._asked("exposures", [same, *self._days("CAST(w.exposed_at AS DATE)")])
+                yield self._asked("exposures", [same, *self._days(_SHOT_ON)])
 
     def _asked(self, table: str, conditions: Iterable[str]) -> str:
         if table not in self.tables:
@@ -255,7 +258,7 @@ class _Question:
         return made
 
     def _any_day(self) -> str:
-        columns = {"events": "w.happened_on", "interpretations": "w.read_on", "exposures": "CAST(w.exposed_at AS DATE)"}
+        columns = {"events": "w.happened_on", "interpretations": "w.read_on", "exposures": _SHOT_ON}
         return " UNION ".join(self._asked(table, self._days(column)) for table, column in columns.items())
 
     def _remarked(self, word: str) -> str:

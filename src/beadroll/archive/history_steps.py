@@ -233,7 +233,7 @@ class _Maker:
         return Step(
             kind=StepKind.RESHOT if again else StepKind.SHOT,
             subject=row["exposure"],
-            day=at.astimezone(self.handovers.zone(key)).date() if at else None,
+            day=row.get("exposed_on") or (at.astimezone(self.handovers.zone(key)).date() if at else None),
             at=at,
             event=row["event"],
             segment=", ".join(dict.fromkeys(image["segment"] for image in images if image["segment"])),

@@ -22,8 +22,8 @@ class Exposure:
     """One shot of a weld: technique, source, time.
 
     ``event`` is the label of the state that was shot (see ``WeldEvent.label``). Distances in mm, activity in Ci,
-    tube voltage in kV, exposure time in s. ``exposed_on`` is the day the sheet gives; ``exposed_at`` is known only where
-    a time of day is. ``source`` is the serial number of an isotope source or X-ray set.
+    tube voltage in kV, exposure time in s. ``exposed_on`` is the day the sheet gives; ``exposed_at`` is known only
+    where a time of day is. ``source`` is the serial number of an isotope source or X-ray set.
     """
 
     id: str
@@ -40,6 +40,11 @@ class Exposure:
     exposure_s: float | None = None
     sfd_mm: float | None = None
     stated_at: tuple[Address, ...] = ()
+
+    @property
+    def day(self) -> date | None:
+        """The day of the shot: the sheet's, else that of the moment."""
+        return self.exposed_on or (self.exposed_at.date() if self.exposed_at else None)
 
 
 class Witness(StrEnum):

@@ -21,9 +21,9 @@ def technique_before_shot(week: Week) -> Iterator[Finding]:
                 seen.add((exposure.technique, "?", date.min))
                 yield finding("RULE-TECHNIQUE-UNKNOWN", exposure.technique, example=weld_name(weld, exposure.event))
             continue
-        if sheet is None or exposure.exposed_at is None:
+        if sheet is None or exposure.day is None:
             continue
-        day, name = exposure.exposed_at.date(), f"{sheet.number} {sheet.revision}".strip()
+        day, name = exposure.day, f"{sheet.number} {sheet.revision}".strip()
         if (name, "", day) in seen:
             continue
         seen.add((name, "", day))
@@ -50,6 +50,6 @@ def heat_treatment(week: Week) -> Iterator[Finding]:
     """Ask about welds that were examined before their heat treatment (B31.3 P-Nos. 3, 4 and 5; a contract's choice)."""
     for weld in week.record.welds:
         treated = weld.weld.heat_treated_on
-        shots = [e.exposed_at.date() for e in weld.exposures if e.exposed_at]
+        shots = [e.day for e in weld.exposures if e.day]
         if treated and shots and max(shots) < treated:
             yield finding("RULE-HEAT-TREATMENT", weld_name(weld), treated=str(treated), shot=str(max(shots)))

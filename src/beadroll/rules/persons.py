@@ -80,9 +80,9 @@ def radiographers(week: Week) -> Iterator[Finding]:
 
     def found() -> Iterator[Finding]:
         for weld, exposure, _ in week.shots():
-            if not exposure.radiographer or exposure.exposed_at is None:
+            if not exposure.radiographer or exposure.day is None:
                 continue
-            person, day = week.people.get(exposure.radiographer), exposure.exposed_at.date()
+            person, day = week.people.get(exposure.radiographer), exposure.day
             if person is None:
                 name = weld_name(weld)
                 yield finding("RULE-PERSON-UNKNOWN", exposure.radiographer, part="radiographer", example=name)
@@ -122,8 +122,8 @@ def calibrations(week: Week) -> Iterator[Finding]:
 
     def found() -> Iterator[Finding]:
         for weld, exposure, _ in week.shots():
-            if exposure.detector and exposure.exposed_at:
-                yield from _calibrated(week, exposure.detector, exposure.exposed_at.date(), weld_name(weld))
+            if exposure.detector and exposure.day:
+                yield from _calibrated(week, exposure.detector, exposure.day, weld_name(weld))
         for weld, reading, _, _ in week.readings():
             if reading.densitometer and reading.read_on:
                 yield from _calibrated(week, reading.densitometer, reading.read_on, weld_name(weld))

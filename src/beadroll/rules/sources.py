@@ -31,14 +31,10 @@ def decayed_ci(activity_ci: float, isotope: str, days: float) -> float:
     return float(activity_ci * 2 ** (-days / half_life))
 
 
-def _shot_on(exposure: Exposure) -> date | None:
-    return exposure.exposed_at.date() if exposure.exposed_at else None
-
-
 def decay(week: Week) -> Iterator[Finding]:
     """Compare the activity stated for a shot with the certificate's, decayed to that day."""
     for weld, exposure, sheet in week.shots():
-        item, on = week.equipment.get(exposure.source), _shot_on(exposure)
+        item, on = week.equipment.get(exposure.source), exposure.day
         isotope = isotope_of(week, exposure, sheet)
         if item is None or on is None or not isotope or item.activity_ci is None or item.activity_on is None:
             continue
@@ -127,7 +123,7 @@ def shots_per_shift(week: Week) -> Iterator[Finding]:
     """
     done: dict[tuple[str, date], set[str]] = defaultdict(set)
     for weld, exposure, _ in week.shots():
-        on = _shot_on(exposure)
+        on = exposure.day
         if exposure.crew and on:
             done[exposure.crew, on].add(weld_name(weld, exposure.event))
     most = week.limit("RULE-SHIFT", 60)
