@@ -11,28 +11,22 @@ import secrets
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
-from datetime import datetime, timedelta
+from datetime import datetime
 from pathlib import Path
 from typing import Any
 
 from asn1crypto import x509 as asn1_x509
 from cryptography import x509
 from cryptography.exceptions import InvalidSignature, UnsupportedAlgorithm
-from cryptography.hazmat.primitives import hashes
 from cryptography.hazmat.primitives.asymmetric import ec
 from cryptography.hazmat.primitives.serialization import (
     BestAvailableEncryption,
     Encoding,
     pkcs12,
 )
-from cryptography.x509.oid import NameOID
 
 from beadroll.errors import InputError, MachineError
 from beadroll.package.seal_certificates import (
-    DEMO_EXTENSION,
-    DEMO_UNIT,
-    DOCUMENT_SIGNING,
-    EMAIL_PROTECTION,
     UNREADABLE,
     CertificateFacts,
     facts,
@@ -40,19 +34,13 @@ from beadroll.package.seal_certificates import (
     read_revocation_lists,
     spoken_fingerprint,
 )
+from beadroll.package.seal_issue import Pair, make_list, make_root, make_signer, whole_seconds
 
 ROOT_P12 = "organisation-root.p12"
 ROOT_PEM = "organisation-root.pem"
 SIGNER_P12 = "signer.p12"
 SIGNER_PEM = "signer.pem"
 REVOKED_PEM = "revoked.crl.pem"
-
-ROOT_LIFE = timedelta(days=25 * 365)
-"""Our choice: longer than the usual retention of a contract's radiographs, shorter than a key's plausible safety."""
-SIGNER_LIFE = timedelta(days=3 * 365)
-"""Our choice: a signer is renewed more often than people change posts."""
-LIST_LIFE = timedelta(days=400)
-"""Our choice: a year and a month's grace, since a small office takes its root key out once a year."""
 
 REASONS: dict[str, x509.ReasonFlags] = {
     "key-compromise": x509.ReasonFlags.key_compromise,
@@ -118,12 +106,6 @@ class Signer:
         return self.facts.demo
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class _Pair:
-    key: ec.EllipticCurvePrivateKey
-    certificate: x509.Certificate
-
-
 # ---------------------------------------------------------------------------------------------------------- making
 
 
@@ -150,12 +132,12 @@ def new_organisation(
             path=str(directory),
             remedy="Choose another folder, or renew the signer of the keys you have.",
         )
-    moment = _whole_seconds(now)
-    root = _make_root(name, demo=demo, now=moment)
-    signer = _make_signer(root, name, person, demo=demo, now=moment)
+    moment = whole_seconds(now)
+    root = make_root(name, demo=demo, now=moment)
+    signer = make_signer(root, name, person, demo=demo, now=moment)
     with _disk(directory):
         directory.mkdir(mode=0o700, parents=True, exist_ok=True)
-        _write_list(directory, _list(root, (), number=1, now=moment))
+        _write_list(directory, make_list(root, (), number=1, now=moment))
         _write_signer(directory, signer, root, passphrase)
         _write(directory / ROOT_PEM, root.certificate.public_bytes(Encoding.PEM), mode=0o644)
         # The root key comes last: its presence says that the folder is complete.
@@ -193,8 +175,8 @@ def renew(directory: Path, passphrase: str, *, person: str = "", now: datetime) 
     root, old = _open_root(directory, passphrase), _certificate_facts(directory / SIGNER_PEM)
     organisation = _certificate_facts(directory / ROOT_PEM).organisation
     _check_name("the person's name", person or old.name, directory)
-    moment = _whole_seconds(now)
-    signer = _make_signer(root, organisation, person or old.name, demo=key_files(directory).demo, now=moment)
+    moment = whole_seconds(now)
+    signer = make_signer(root, organisation, person or old.name, demo=key_files(directory).demo, now=moment)
     with _disk(directory):
         for current in (SIGNER_P12, SIGNER_PEM):
             kept = directory / f"signer-{old.serial[:16]}{Path(current).suffix}"
@@ -228,7 +210,7 @@ def revoke(directory: Path, passphrase: str, serial: str, *, reason: str, now: d
     entry = (
         x509.RevokedCertificateBuilder()
         .serial_number(int(serial, 16))
-        .revocation_date(_whole_seconds(now))
+        .revocation_date(whole_seconds(now))
         .add_extension(x509.CRLReason(REASONS[reason]), critical=False)
         .build()
     )
@@ -322,100 +304,6 @@ def _check_name(label: str, value: str, directory: Path) -> None:
         )
 
 
-def _whole_seconds(now: datetime) -> datetime:
-    if now.tzinfo is None:
-        raise ValueError("the time must carry its time zone")
-    return now.replace(microsecond=0)
-
-
-def _name(organisation: str, common: str, *, demo: bool) -> x509.Name:
-    unit = [x509.NameAttribute(NameOID.ORGANIZATIONAL_UNIT_NAME, DEMO_UNIT)] if demo else []
-    return x509.Name(
-        [
-            x509.NameAttribute(NameOID.ORGANIZATION_NAME, organisation),
-            *unit,
-            x509.NameAttribute(NameOID.COMMON_NAME, common),
-        ]
-    )
-
-
-def _usage(*, root: bool) -> x509.KeyUsage:
-    return x509.KeyUsage(
-        digital_signature=not root,
-        content_commitment=not root,
-        key_encipherment=False,
-        data_encipherment=False,
-        key_agreement=False,
-        key_cert_sign=root,
-        crl_sign=root,
-        encipher_only=False,
-        decipher_only=False,
-    )
-
-
-def _marked(builder: x509.CertificateBuilder, *, demo: bool) -> x509.CertificateBuilder:
-    if not demo:
-        return builder
-    mark = x509.UnrecognizedExtension(x509.ObjectIdentifier(DEMO_EXTENSION), b"\x05\x00")  # DER NULL
-    return builder.add_extension(mark, critical=False)
-
-
-def _make_root(name: str, *, demo: bool, now: datetime) -> _Pair:
-    key = ec.generate_private_key(ec.SECP384R1())
-    subject = _name(name, f"{name[:48]} root {now.year}", demo=demo)
-    identifier = x509.SubjectKeyIdentifier.from_public_key(key.public_key())
-    builder = (
-        x509.CertificateBuilder()
-        .subject_name(subject)
-        .issuer_name(subject)
-        .public_key(key.public_key())
-        .serial_number(x509.random_serial_number())
-        .not_valid_before(now)
-        .not_valid_after(now + ROOT_LIFE)
-        .add_extension(x509.BasicConstraints(ca=True, path_length=0), critical=True)
-        .add_extension(_usage(root=True), critical=True)
-        .add_extension(identifier, critical=False)
-    )
-    return _Pair(key=key, certificate=_marked(builder, demo=demo).sign(key, hashes.SHA384()))
-
-
-def _make_signer(root: _Pair, organisation: str, person: str, *, demo: bool, now: datetime) -> _Pair:
-    key = ec.generate_private_key(ec.SECP384R1())
-    authority = x509.AuthorityKeyIdentifier.from_issuer_public_key(root.key.public_key())
-    purposes = [x509.ObjectIdentifier(DOCUMENT_SIGNING), x509.ObjectIdentifier(EMAIL_PROTECTION)]
-    builder = (
-        x509.CertificateBuilder()
-        .subject_name(_name(organisation, person, demo=demo))
-        .issuer_name(root.certificate.subject)
-        .public_key(key.public_key())
-        .serial_number(x509.random_serial_number())
-        .not_valid_before(now)
-        .not_valid_after(min(now + SIGNER_LIFE, root.certificate.not_valid_after_utc))
-        .add_extension(x509.BasicConstraints(ca=False, path_length=None), critical=True)
-        .add_extension(_usage(root=False), critical=True)
-        .add_extension(x509.ExtendedKeyUsage(purposes), critical=False)
-        .add_extension(x509.SubjectKeyIdentifier.from_public_key(key.public_key()), critical=False)
-        .add_extension(authority, critical=False)
-    )
-    return _Pair(key=key, certificate=_marked(builder, demo=demo).sign(root.key, hashes.SHA384()))
-
-
-def _list(
-    root: _Pair, entries: tuple[x509.RevokedCertificate, ...], *, number: int, now: datetime
-) -> x509.CertificateRevocationList:
-    builder = (
-        x509.CertificateRevocationListBuilder()
-        .issuer_name(root.certificate.subject)
-        .last_update(now)
-        .next_update(now + LIST_LIFE)
-        .add_extension(x509.CRLNumber(number), critical=False)
-        .add_extension(x509.AuthorityKeyIdentifier.from_issuer_public_key(root.key.public_key()), critical=False)
-    )
-    for entry in entries:
-        builder = builder.add_revoked_certificate(entry)
-    return builder.sign(root.key, hashes.SHA384())
-
-
 def _reissue(directory: Path, passphrase: str, added: tuple[x509.RevokedCertificate, ...], *, now: datetime) -> None:
     root, path = _open_root(directory, passphrase), directory / REVOKED_PEM
     old = x509.load_pem_x509_crl(_read(path))
@@ -431,16 +319,16 @@ def _reissue(directory: Path, passphrase: str, added: tuple[x509.RevokedCertific
     fresh -= {entry.serial_number for entry in old}
     entries = (*old, *(entry for entry in added if entry.serial_number in fresh))
     with _disk(directory):
-        _write_list(directory, _list(root, entries, number=number + 1, now=_whole_seconds(now)))
+        _write_list(directory, make_list(root, entries, number=number + 1, now=whole_seconds(now)))
 
 
-def _p12(pair: _Pair, above: tuple[x509.Certificate, ...], label: str, passphrase: str) -> bytes:
+def _p12(pair: Pair, above: tuple[x509.Certificate, ...], label: str, passphrase: str) -> bytes:
     return pkcs12.serialize_key_and_certificates(
         label.encode(), pair.key, pair.certificate, list(above), BestAvailableEncryption(passphrase.encode())
     )
 
 
-def _write_signer(directory: Path, signer: _Pair, root: _Pair, passphrase: str) -> None:
+def _write_signer(directory: Path, signer: Pair, root: Pair, passphrase: str) -> None:
     _write(directory / SIGNER_PEM, signer.certificate.public_bytes(Encoding.PEM), mode=0o644)
     _write(directory / SIGNER_P12, _p12(signer, (root.certificate,), "signer", passphrase), mode=0o600)
 
@@ -472,7 +360,7 @@ def _no_key(path: Path) -> InputError:
     )
 
 
-def _open_root(directory: Path, passphrase: str) -> _Pair:
+def _open_root(directory: Path, passphrase: str) -> Pair:
     path = directory / ROOT_P12
     key, certificate, _ = _open_p12(path, passphrase)
     if not isinstance(key, ec.EllipticCurvePrivateKey):
@@ -481,7 +369,7 @@ def _open_root(directory: Path, passphrase: str) -> _Pair:
             path=str(path),
             remedy="Renew and revoke with the tools of the authority that issued it.",
         )
-    return _Pair(key=key, certificate=certificate)
+    return Pair(key=key, certificate=certificate)
 
 
 def _root_facts(directory: Path) -> CertificateFacts:
