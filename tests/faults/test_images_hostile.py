@@ -120,6 +120,19 @@ HOSTILE = {
     "a_bitstream_of_another_size": meta(JPEG_LS)
     + image_group(8, 8)
     + encapsulated(bytes.fromhex("ffd8fff7000b10ffffffff01011100ffda0008010100000000ffd9")),
+    "run_length_segments_outside_the_data": meta("1.2.840.10008.1.2.5")
+    + image_group(8, 8)
+    + encapsulated(struct.pack("<16I", 2, 64, 4_000_000, *[0] * 13) + b"\xc1\x00" * 8),
+    "run_length_segments_that_run_backwards": meta("1.2.840.10008.1.2.5")
+    + image_group(8, 8)
+    + encapsulated(struct.pack("<16I", 2, 80, 64, *[0] * 13) + b"\xc1\x00" * 8),
+    "run_length_data_shorter_than_their_header": meta("1.2.840.10008.1.2.5")
+    + image_group(8, 8)
+    + encapsulated(b"\x02\x00"),
+    "run_length_data_cut_short": meta("1.2.840.10008.1.2.5")
+    + image_group(8, 8)
+    + encapsulated(struct.pack("<16I", 2, 64, 66, *[0] * 13) + b"\xe1\x00" * 2),
+    "a_tiff_strip_of_no_rows_in_a_compressed_file": tiff_with(t259=(259, 3, 1, 5), t278=(278, 4, 1, 0)),
     "a_tiff_directory_in_a_circle": b"II*\x00" + struct.pack("<I", 8) + ifd([*PLAIN_TIFF, (279, 4, 1, 64)])
     + struct.pack("<I", 8) + b"\x00" * 200,
     "a_tiff_directory_outside": b"II*\x00" + struct.pack("<I", 5_000),

@@ -12,6 +12,7 @@ import hashlib
 import struct
 from collections.abc import Callable
 from enum import StrEnum
+from itertools import pairwise
 from typing import Any, Final
 
 import imagecodecs
@@ -56,6 +57,7 @@ _DECODERS: Final[dict[str, Callable[..., Array]]] = {
     "1.2.840.10008.1.2.4.111": imagecodecs.jpegxl_decode,
     "1.2.840.10008.1.2.4.112": imagecodecs.jpegxl_decode,
 }
+_RLE_HEADER: Final = 64
 LOSSY: Final = frozenset(
     {
         "1.2.840.10008.1.2.4.50",
@@ -69,7 +71,7 @@ LOSSY: Final = frozenset(
 )
 """Transfer syntaxes that may carry lossy pixels (PS3.6, table A-1)."""
 
-FAULTS: Final = (RuntimeError, ValueError, TypeError, IndexError, OSError)
+FAULTS: Final = (RuntimeError, ValueError, TypeError, ArithmeticError, LookupError, OSError, struct.error)
 """What the codec library raises on a damaged bitstream; its own errors derive from ``RuntimeError``."""
 
 _SMALL_PIXELS: Final = 64 << 20
@@ -211,18 +213,29 @@ def _into(decoder: Callable[..., Array], stream: Any, out: Array) -> Array:
 
 
 def _unrle(stream: Any, out: Array) -> Array:
-    """Undo RLE; the library checks its segments against the frame's size."""
+    """Undo RLE, one byte plane at a time (PS3.5, annex G).
+
+    The library's own decoder for the whole stream ends the process on a segment offset beyond it (imagecodecs
+    2026.3.6), so that the header is checked here and only single segments are handed on.
+    """
     samples = 1 if out.ndim == 2 else out.shape[2]  # noqa: PLR2004
-    segments = int.from_bytes(stream[:4], "little")
-    if segments != samples * out.dtype.itemsize:
-        raise BitstreamError(f"{segments} run-length segments where {samples * out.dtype.itemsize} are needed")
-    flat = imagecodecs.dicomrle_decode(stream, out.dtype)
-    decoded = np.frombuffer(flat, dtype=out.dtype)
-    pixels = out.shape[0] * out.shape[1]
-    if decoded.size < pixels * samples:
+    width = out.dtype.itemsize
+    if len(stream) < _RLE_HEADER:
         raise BitstreamError("the run-length data are cut short")
-    planes = decoded[: pixels * samples].reshape(samples, *out.shape[:2])
-    return planes[0] if out.ndim == 2 else np.moveaxis(planes, 0, -1)  # noqa: PLR2004
+    count, *starts = struct.unpack_from("<16I", stream)
+    if count != samples * width:
+        raise BitstreamError(f"{count} run-length segments where {samples * width} are needed")
+    bounds = [*starts[:count], len(stream)]
+    if bounds[0] < _RLE_HEADER or any(a > b for a, b in pairwise(bounds)):
+        raise BitstreamError("the run-length segments lie outside the data")
+    planes = np.empty((*out.shape[:2], samples, width), np.uint8)
+    for index, (start, end) in enumerate(pairwise(bounds)):
+        plane = np.frombuffer(imagecodecs.packbits_decode(stream[start:end]), np.uint8)
+        if plane.size < out.shape[0] * out.shape[1]:
+            raise BitstreamError("the run-length data are cut short")
+        sample, byte = divmod(index, width)
+        planes[..., sample, width - 1 - byte] = plane[: out.shape[0] * out.shape[1]].reshape(out.shape[:2])
+    return planes.reshape(*out.shape[:2], -1).view(out.dtype).reshape(out.shape)
 
 
 def _same_size(stream: Buffer, out: Array) -> None:

@@ -15,7 +15,7 @@ from typing import Any, Final, Literal
 import numpy as np
 
 from beadroll.errors import InputError
-from beadroll.images.codecs import Array
+from beadroll.images.codecs import FAULTS, Array
 from beadroll.images.recipe import Part, Recipe
 from beadroll.images.recipe import code as word_code
 from beadroll.images.source import HeldBytes, Source
@@ -276,7 +276,7 @@ def _by_tifffile(tiff: Tiff) -> list[Array]:
     import tifffile  # noqa: PLC0415 - a fifth of a second, needed for few files
 
     first = tiff.first
-    faults = (tifffile.TiffFileError, ValueError, RuntimeError, TypeError, KeyError, IndexError, OSError, struct.error)
+    faults = (tifffile.TiffFileError, AttributeError, AssertionError, MemoryError, *FAULTS)
     frames = []
     try:
         with tifffile.TiffFile(io.BytesIO(tiff.source.view(0, tiff.source.size))) as opened:
