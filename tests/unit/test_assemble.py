@@ -15,9 +15,12 @@ from beadroll.errors import NotReady
 from beadroll.findings import Report, Severity, finding
 from beadroll.handover.assemble import assemble
 from beadroll.handover.check import check
+from beadroll.handover.radiographs import in_threads
 from beadroll.handover.stages import Checked
+from beadroll.package.content import judge_content
 from beadroll.package.index import INDEX
 from beadroll.package.layout import Form
+from beadroll.package.verify import inspect
 from beadroll.record.handover import Decision, DecisionKind
 from tests.handovers import checked_week, delivered, reconciled_week, write_tiff, write_week
 
@@ -220,3 +223,52 @@ def test_progress_ends_at_all_bytes(tmp_path, job):
     )
     assert seen == sorted(seen)
     assert seen[-1][0] == seen[-1][1] > 0
+
+
+def test_names_from_other_systems_are_composed_alike_in_documents_tables_and_index(tmp_path):
+    folder = tmp_path / "job"
+    write_week(folder)
+    decomposed = "W-0101 1-2 Na\u0308he.tif"
+    path = folder / "crews/A/2031-03-31/W-0101 1-2.tif"
+    reconciled = reconciled_week(folder)
+    path = path.rename(path.with_name(decomposed))
+    old, new = "crews/A/2031-03-31/W-0101 1-2.tif", delivered(folder, path)
+    gathered = reconciled.gathered
+    seen = tuple(replace(each, file=new) if each.file.path == old else each for each in gathered.radiographs)
+    weld = reconciled.record.welds[0]
+    radiographs = tuple(
+        replace(each, delivered_as=new.path) if each.delivered_as == old else each for each in weld.radiographs
+    )
+    record = replace(reconciled.record, welds=(replace(weld, radiographs=radiographs), *reconciled.record.welds[1:]))
+    reconciled = replace(reconciled, record=record, gathered=replace(gathered, radiographs=seen))
+    made = assemble(check(reconciled), tmp_path / "out", form=Form.FOLDER)
+    report = inspect(tmp_path / "out", judge_seals=None, judge_content=judge_content).report
+    assert not report.stops
+    assert "crews/A/2031-03-31/W-0101 1-2 N\u00e4he.tif" in {each.delivered_as for each in made.index.files}
+
+
+def test_pages_for_people_are_in_the_index_and_sealed_with_the_rest(tmp_path, job):
+    def pages(record, report):
+        assert record.welds[0].radiographs[0].path
+        assert report.clean
+        return [("data/index.html", b"<p>"), ("data/reports/weld.pdf", b"%PDF")]
+
+    made = assemble(checked_week(job), tmp_path / "out", form=Form.FOLDER, pages=pages)
+    roles = {each.path: each.role.value for each in made.index.files}
+    assert roles["data/index.html"] == "page"
+    assert roles["data/reports/weld.pdf"] == "report"
+    report = inspect(tmp_path / "out", judge_seals=None, judge_content=judge_content).report
+    assert not report.stops
+
+
+def test_an_interruption_does_not_wait_for_the_rest_of_the_work():
+    done = []
+
+    def work(number):
+        if number == 0:
+            raise KeyboardInterrupt
+        done.append(number)
+
+    with pytest.raises(KeyboardInterrupt):
+        in_threads(work, range(1000), threads=1)
+    assert len(done) < 1000

@@ -15,7 +15,7 @@ from beadroll.findings import Finding, Report, finding
 from beadroll.handover import places
 from beadroll.handover.check import answer, answered_by, in_force
 from beadroll.handover.decisions import Standing
-from beadroll.handover.papers import bag_info, write_records
+from beadroll.handover.papers import Pages, bag_info, composed, write_records
 from beadroll.handover.radiographs import Meter, Packed, Radiographs, in_threads, indexed, refuse_changed
 from beadroll.handover.stages import Assembled, Checked, DeliveredFile, Reconciled
 from beadroll.images import Codec
@@ -26,7 +26,7 @@ from beadroll.package.write import PackageWriter, Sealer
 from beadroll.record.handover import HandoverRecord
 
 
-def assemble(
+def assemble(  # noqa: PLR0913 - each is a choice of the caller's; commands and pages name the few they make
     checked: Checked,
     destination: Path,
     *,
@@ -35,11 +35,13 @@ def assemble(
     threads: int = 2,
     sealer: Sealer | None = None,
     progress: Progress | None = None,
+    pages: Pages | None = None,
     replace_existing: bool = False,
 ) -> Assembled:
     """Write the package of a checked week to ``destination``, a folder or a ZIP file.
 
-    ``codec`` defaults to the job's. ``progress`` hears of delivered bytes done. Raises ``NotReady`` with the report
+    ``codec`` defaults to the job's. ``progress`` hears of delivered bytes done. ``pages`` makes what
+    people read, such as PDF sheets; it is sealed with the rest. Raises ``NotReady`` with the report
     while findings stop the handover, also such as show only when pixels are read: every damaged radiograph is named,
     and nothing is left at the destination. Raises ``InputError`` and ``MachineError`` as the package's writer does.
     """
@@ -72,9 +74,10 @@ def assemble(
         ).pack(record)
         report = checked.report + _of_the_pixels(packed, in_force(reconciled))
         _refuse_stops(report)
-        record = _with_radiographs(record, packed)
-        files = (*carried, *(file for one in packed for file in one.files))
-        index = write_records(writer, record, report, files)
+        record = composed(_with_radiographs(record, packed))
+        report = composed(report)
+        files = composed((*carried, *(file for one in packed for file in one.files)))
+        index = write_records(writer, record, report, files, pages)
         finished = writer.finish(bag_info(record, index), sealer=sealer)
     return Assembled(package=finished, index=index, record=record, report=report)
 

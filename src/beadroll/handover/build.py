@@ -19,6 +19,7 @@ from beadroll.handover import places
 from beadroll.handover.assemble import assemble
 from beadroll.handover.check import Rules, check
 from beadroll.handover.gather import gather
+from beadroll.handover.papers import Pages
 from beadroll.handover.reconcile import reconcile
 from beadroll.handover.stages import Assembled, Checked
 from beadroll.images import Codec
@@ -35,6 +36,7 @@ class Choices(TypedDict, total=False):
     threads: int
     sealer: Sealer | None
     progress: Progress | None
+    pages: Pages | None
     replace_existing: bool
 
 

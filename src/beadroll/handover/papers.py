@@ -6,10 +6,12 @@ rows of the index are handed in.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
-from dataclasses import replace
+import unicodedata
+from collections.abc import Callable, Iterable, Iterator, Mapping
+from dataclasses import fields, is_dataclass, replace
+from enum import StrEnum
 from importlib import resources
-from typing import Final
+from typing import Any, Final, TypeVar, cast
 
 from beadroll import __version__, documents
 from beadroll.findings import Report
@@ -22,10 +24,40 @@ from beadroll.package.segments import tables, write_segment
 from beadroll.package.write import PackageWriter
 from beadroll.record.handover import HandoverRecord
 
+T = TypeVar("T")
+
+Pages = Callable[[HandoverRecord, Report], Iterable[tuple[str, bytes]]]
+"""Makes what people read: takes the record as packaged and the findings, gives paths under ``data/`` and bytes."""
+
 WRITTEN_BY: Final = f"beadroll {__version__}"
 
 
-def write_records(writer: PackageWriter, record: HandoverRecord, report: Report, files: Iterable[IndexedFile]) -> Index:
+def composed(value: T) -> T:
+    """Return a value of the record with every text in Unicode normal form C, as documents are written.
+
+    Names from other systems come decomposed; documents, tables and index must all say the same.
+    """
+    made: Any = value
+    if isinstance(value, StrEnum):
+        return value
+    if isinstance(value, str):
+        made = unicodedata.normalize("NFC", value)
+    elif isinstance(value, tuple):
+        made = tuple(composed(each) for each in value)
+    elif isinstance(value, Mapping):
+        made = {composed(key): composed(each) for key, each in value.items()}
+    elif is_dataclass(value) and not isinstance(value, type):
+        made = replace(value, **{field.name: composed(getattr(value, field.name)) for field in fields(value)})
+    return cast("T", made)
+
+
+def write_records(
+    writer: PackageWriter,
+    record: HandoverRecord,
+    report: Report,
+    files: Iterable[IndexedFile],
+    pages: Pages | None = None,
+) -> Index:
     """Write everything that is made from the record, the index last, and return the index.
 
     ``files`` are the rows of what the package holds already. The tables know all files but themselves, METS all but
@@ -38,7 +70,9 @@ def write_records(writer: PackageWriter, record: HandoverRecord, report: Report,
         entry = writer.add(path, documents.write(weld, documents.WELD))
         rows.append(replace(indexed(entry, FileRole.WELD_RECORD), weld=weld.weld.id))
         welds.append(indexed_weld(weld, path))
-    for path, role, data in (*_lists(record, report), *_schemas()):
+    shown = pages(record, report) if pages else ()
+    made = ((path, FileRole.PAGE if path == layout.PAGE else FileRole.REPORT, data) for path, data in shown)
+    for path, role, data in (*_lists(record, report), *_schemas(), *made):
         rows.append(indexed(writer.add(path, data), role))
 
     def index_so_far(segments: Iterable[Segment] = ()) -> Index:

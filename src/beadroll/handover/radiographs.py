@@ -179,8 +179,10 @@ def in_threads(work: Callable[[T], R], tasks: Iterable[T], *, threads: int) -> t
     """Run the work on a few threads; the results keep the order of the tasks. The first error ends the rest."""
     with ThreadPoolExecutor(threads) as pool:
         futures: list[Future[R]] = [pool.submit(work, task) for task in tasks]
-        wait(futures, return_when=FIRST_EXCEPTION)
-        pool.shutdown(wait=True, cancel_futures=True)
+        try:
+            wait(futures, return_when=FIRST_EXCEPTION)
+        finally:  # also when a person interrupts: nobody waits for a day's work to be done first
+            pool.shutdown(wait=True, cancel_futures=True)
     failed = next((f for f in futures if f.done() and not f.cancelled() and f.exception()), None)
     if failed is not None:
         failed.result()

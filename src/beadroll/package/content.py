@@ -170,7 +170,11 @@ class _Judge:
         """Hold every table against its number of rows and, where all documents were understood, every row."""
         stated = {segment.table: segment for segment in index.segments}
         inner = tuple(file for file in index.files if file.role not in _NOT_IN_TABLES)
-        expected = tables(records.record, replace(index, files=inner), ())
+        try:
+            expected = tables(records.record, replace(index, files=inner), ())
+        except InputError as fault:
+            yield finding("CNT-TABLE", layout.CATALOG, reason=fault.fault)
+            return
         for table in SCHEMAS:
             path = layout.catalog_table(table)
             segment = stated.get(table)

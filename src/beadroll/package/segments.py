@@ -36,7 +36,7 @@ def tables(record: HandoverRecord, index: Index, findings: Iterable[Finding]) ->
     """Return every table of a handover, sorted, empty ones too.
 
     ``index`` gives the rows of ``files``: those it lists at this moment, which are all but the segments, METS and the
-    index itself.
+    index itself. Raises ``InputError`` for a number or a text that Parquet cannot hold.
     """
     sources: dict[str, Iterable[Row]] = {
         "handovers": _handovers(record, index),
@@ -60,7 +60,14 @@ def _table(name: str, rows: Iterable[Row]) -> pa.Table:
     for row in made:
         if row.keys() != set(schema.names):
             raise ValueError(f"a row of {name} differs in {sorted(row.keys() ^ set(schema.names))}")
-    return pa.Table.from_pylist(made, schema=schema)
+    try:
+        return pa.Table.from_pylist(made, schema=schema)
+    except (pa.ArrowException, OverflowError, UnicodeError) as fault:
+        raise InputError(
+            f"holds a value that no table can hold: {str(fault)[:200]}",
+            path=f"the records of table {name}",
+            remedy="Look for a number beyond all measure, or a text that is no text.",
+        ) from fault
 
 
 def _of_welds(
