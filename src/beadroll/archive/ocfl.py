@@ -90,6 +90,17 @@ class Inventory:
             versions=(*self.versions, version),
         )
 
+    def until(self, version: int) -> Inventory:
+        """Return the inventory as it was at an earlier version, which is what that version's folder holds."""
+        versions = self.versions[:version]
+        used = {digest for each in versions for digest in each.state.values()}
+        manifest = {
+            digest: tuple(path for path in paths if version_of(path) <= version)
+            for digest, paths in self.manifest.items()
+            if digest in used
+        }
+        return Inventory(id=self.id, manifest=manifest, versions=versions)
+
     def to_bytes(self) -> bytes:
         """Return the inventory as it is written; the same inventory gives the same bytes."""
         made: dict[str, Any] = {
@@ -167,6 +178,16 @@ def version_number(name: str) -> int:
     """Return the number of a version folder's name, 0 where it is none. No zero-padding is used here."""
     match = _VERSION.fullmatch(name)
     return int(match[1]) if match else 0
+
+
+def version_of(content_path: str) -> int:
+    """Return the number of the version that a content path lies in."""
+    return version_number(content_path.partition("/")[0])
+
+
+def logical_of(content_path: str) -> str:
+    """Return the logical path under which a content path was first written."""
+    return content_path.partition(f"/{CONTENT}/")[2]
 
 
 # ------------------------------------------------------------------------------------------------------- internals

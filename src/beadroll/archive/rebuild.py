@@ -101,16 +101,17 @@ def compare(store: Store, catalog: Catalog, inventory: Inventory) -> tuple[Findi
     found = []
     handovers = sorted({key[1:] for key in wanted if key[0] == GATE})
     for job, handover, revision in handovers:
+        if not _rows_of(catalog, GATE, job, handover, revision):
+            found.append(finding("AUD-NOT-LISTED", handover, revision=revision))
+            continue
         for table in COLUMNS:
             expected = wanted.get((table, job, handover, revision), Counter())
             held = Counter(_text(row) for row in _rows_of(catalog, table, job, handover, revision))
-            if held == expected:
-                continue
-            if table == GATE and not held:
-                found.append(finding("AUD-NOT-LISTED", handover, revision=revision))
-                continue
             missing, extra = (expected - held).total(), (held - expected).total()
-            found.append(finding("AUD-CATALOG", handover, table=table, revision=revision, missing=missing, extra=extra))
+            if missing or extra:
+                found.append(
+                    finding("AUD-CATALOG", handover, table=table, revision=revision, missing=missing, extra=extra)
+                )
     return tuple(found)
 
 

@@ -192,11 +192,25 @@ class Store:
                 ),
                 self._kept(stage, current, addition.files),
             )
-            try:
-                self._place(stage, inventory)
-            except OSError as error:
-                raise machine_error("could not put the version in place", self.folder(identifier), error) from error
+            self._placed(stage, inventory)
             return inventory
+
+    def adopt(self, stage: Stage, inventory: Inventory, base: Inventory | None) -> None:
+        """Put the newest version of another store's inventory in place; its files are staged and verified.
+
+        ``base`` is this store's inventory of the object, to which the other only adds one version. Raises ``Changed``
+        when the object is another by now, ``MachineError`` when the system refuses.
+        """
+        with self.locked(inventory.id):
+            if self._recovered(inventory.id) != base:
+                raise Changed(f"{inventory.id}: another has changed it meanwhile", remedy="Run it again.")
+            self._placed(stage, inventory)
+
+    def _placed(self, stage: Stage, inventory: Inventory) -> None:
+        try:
+            self._place(stage, inventory)
+        except OSError as error:
+            raise machine_error("could not put the version in place", self.folder(inventory.id), error) from error
 
     @staticmethod
     def _kept(stage: Stage, current: Inventory | None, files: Iterable[FileEntry]) -> dict[str, str]:
