@@ -115,6 +115,7 @@ def _refuse(constant: str) -> Any:
     raise ValueError(f"{constant} is not a JSON number")
 
 
+_SURROGATE = re.compile(rb"\\u[dD][89a-fA-F]")
 _STRING = re.compile(rb'"(?:[^"\\]|\\.)*"', re.DOTALL)
 
 
@@ -139,9 +140,12 @@ def parse_json(data: bytes, *, name: str, max_bytes: int = MAX_BYTES) -> Any:
     if _depth(data) > MAX_DEPTH:
         raise InputError(f"is nested more than {MAX_DEPTH} levels deep", path=name, remedy=remedy)
     try:
-        return json.loads(data.decode("utf-8"), object_pairs_hook=_unique, parse_constant=_refuse)
+        value = json.loads(data.decode("utf-8"), object_pairs_hook=_unique, parse_constant=_refuse)
+        if _SURROGATE.search(data):
+            json.dumps(value, ensure_ascii=False).encode("utf-8")  # half of a pair is no text, and nothing can hold it
     except (ValueError, RecursionError) as fault:
         raise InputError(f"is not valid JSON: {fault}", path=name, remedy=remedy) from fault
+    return value
 
 
 def _unknown(value: Any, schema: Any, resolver: Mapping[str, Any], place: str) -> Iterator[str]:

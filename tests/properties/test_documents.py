@@ -132,6 +132,7 @@ GOOD = documents.write((), documents.PEOPLE)
         (GOOD.replace(b'"1.0"', b'"2.0"'), "version 2.0"),
         (GOOD.replace(b'"1.0"', b'"1.0\\n"'), "1.0"),
         (GOOD.replace(b"people", b"\xff"), "not valid JSON"),
+        (GOOD.replace(b"[]", b'[{"id": "\\ud800", "name": "b"}]'), "not valid JSON"),
         (b"", "not valid JSON"),
         (b"[]", "/: "),
         (GOOD.replace(b"[]", b'[{"id": 3}]'), "/content/0"),
