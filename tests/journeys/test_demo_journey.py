@@ -6,6 +6,7 @@ import json
 import os
 import re
 import shlex
+import shutil
 import signal
 import subprocess
 import sys
@@ -180,3 +181,70 @@ def test_the_same_demo_twice_builds_the_same_payload(shown, told):
         listed = subprocess.run(["unzip", "-p", str(package), "*/manifest-sha512.txt"], capture_output=True, check=True)
         manifests.append(listed.stdout)
     assert manifests[0] == manifests[1]
+
+
+@pytest.fixture
+def archive(told, tmp_path):
+    """Return a copy of the archive the demo made."""
+    folder, _ = told
+    shutil.copytree(folder / "tried" / "archive", tmp_path / "archive")
+    return tmp_path / "archive"
+
+
+def stored_radiograph(archive):
+    return next(archive.glob("store/**/content/package/data/welds/LN-204/W-0117/radiographs/*.dcm"))
+
+
+@pytest.mark.usefixtures("archive")
+def test_an_audit_finds_a_sound_archive_sound(tmp_path):
+    done = beadroll("--at", "2031-05-01", "audit", "archive", "--json", cwd=tmp_path)
+    assert done.returncode == 0, done.stderr
+    assert json.loads(done.stdout)["objects"] == 1
+
+
+def test_an_audit_names_the_weld_of_a_damaged_file_and_a_copy_mends_it(archive, tmp_path):
+    assert beadroll("copy", "archive", "second", cwd=tmp_path).returncode == 0
+    damaged = stored_radiograph(archive)
+    good = damaged.read_bytes()
+    damaged.chmod(0o644)
+    damaged.write_bytes(good[:5000] + bytes([good[5000] ^ 1]) + good[5001:])
+    found = beadroll("--at", "2031-05-01", "audit", "archive", cwd=tmp_path)
+    assert found.returncode == 4
+    assert "LN-204 W-0117" in found.stderr
+    beadroll("--at", "2031-05-02", "audit", "archive", "--copy", "second", cwd=tmp_path)
+    assert stored_radiograph(archive).read_bytes() == good
+    assert beadroll("--at", "2031-05-03", "audit", "archive", cwd=tmp_path).returncode == 0
+
+
+def test_a_catalog_made_anew_gives_the_same_history(archive, tmp_path):
+    before = beadroll("history", "archive", "W-0117", "--json", cwd=tmp_path)
+    shutil.rmtree(archive / "catalog")
+    done = beadroll("rebuild", "archive", cwd=tmp_path)
+    assert done.returncode == 0, done.stderr
+    after = beadroll("history", "archive", "W-0117", "--json", cwd=tmp_path)
+    assert json.loads(after.stdout) == json.loads(before.stdout)
+
+
+@pytest.mark.usefixtures("archive")
+@pytest.mark.parametrize(
+    "asked", [["117"], ["--welder", "7K", "--rejected"], ["--indication", "4021"], ["--repairs", "1"]]
+)
+def test_the_repaired_weld_is_found_by_what_is_remembered_of_it(tmp_path, asked):
+    done = beadroll("find", "archive", *asked, "--json", cwd=tmp_path)
+    assert [weld["number"] for weld in json.loads(done.stdout)["welds"]] == ["W-0117"]
+
+
+@pytest.mark.usefixtures("archive")
+def test_a_weld_nobody_knows_is_told_plainly(tmp_path):
+    done = beadroll("history", "archive", "W-9999", cwd=tmp_path)
+    assert done.returncode == 1
+    assert "W-9999" in done.stderr
+    assert "Traceback" not in done.stderr
+
+
+def test_the_counts_of_the_week_add_up(told, tmp_path):
+    folder, _ = told
+    done = beadroll("counts", str(folder / "tried" / "job"), "--week", "2031-W14", "--json", cwd=tmp_path)
+    total = json.loads(done.stdout)["total"]
+    assert (total["rejected"], total["repaired"], total["cut_out"], total["open"]) == (2, 1, 1, 0)
+    assert total["made"] == total["examined"] == 7

@@ -1,7 +1,7 @@
 """The list of commands and the frame they run in: lazy loading, exit codes, errors as sentences.
 
 A command's module is imported only when it runs, so that ``--help`` costs nothing. Knows names and exit codes; what
-the commands do is in ``office``, ``client``, ``clerk``, ``keyring`` and ``rehearsal``.
+the commands do is in the modules that the list names.
 """
 
 from __future__ import annotations
@@ -31,6 +31,7 @@ COMMANDS: Final[dict[str, dict[str, tuple[str, str]]]] = {
         "decide": ("deciding", "List what is open, and record who settled it, how and why."),
         "check": ("office", "Check a week by the rules of its code."),
         "build": ("office", "Build the delivery package of a week."),
+        "counts": ("counting", "Count welds made, examined, rejected, and what became of them."),
     },
     "Keys and trust": {
         "keys": ("keyring", "Make, show, renew and revoke the keys that seal."),
@@ -45,6 +46,9 @@ COMMANDS: Final[dict[str, dict[str, tuple[str, str]]]] = {
     "The records clerk": {
         "find": ("clerk", "Find welds by what is remembered of them."),
         "history": ("clerk", "Tell one weld's history, with the files behind each step."),
+        "audit": ("keeping", "Hash every stored byte again; mend damage from a copy."),
+        "copy": ("keeping", "Bring a second copy of an archive up to date."),
+        "rebuild": ("keeping", "Make the catalog anew from the stored packages."),
     },
 }
 """Room -> command -> module of this folder and what the command does in a line."""

@@ -75,8 +75,8 @@ def record(session: Session, job: Path, subject: str, act: str, **chosen: Any) -
         details = {"undoes": chosen["undo"]}
     known = frozenset(path.relative_to(job).as_posix() for path in job.rglob("*") if path.is_file())
     file = file_of(subject, known)
-    if kind in (DecisionKind.ASSIGN, DecisionKind.SET_ASIDE) and not file:
-        raise InputError("there is no such file in the job", path=subject, remedy="Name it as the findings do.")
+    if kind in (DecisionKind.ASSIGN, DecisionKind.SET_ASIDE) and not file.startswith("crews/"):
+        raise InputError("is no file that a crew delivered", path=subject, remedy="Name it as the findings do.")
     made = Decision(
         id=next_id(read_decisions(where)),
         kind=kind,

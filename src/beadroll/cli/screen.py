@@ -76,6 +76,9 @@ class Screen:
             return
         from rich.padding import Padding
 
+        if not text:
+            self.out.file.write("\n")
+            return
         bare = text.lstrip(" ")
         with self.out.capture() as caught:
             self.out.print(Padding(_text(bare, style), (0, 0, 0, len(text) - len(bare)), expand=False))

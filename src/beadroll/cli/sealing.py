@@ -78,9 +78,7 @@ def add_to(
             "over": f"tagmanifest-sha512.txt, SHA-512 {found.tagmanifest_sha512[:32]}…",
             "seal": layout.seal_path(role),
             "stands for": commitment,
-            "time": f"trusted, by {tsa}"
-            if tsa and not pending(sealed.p7s)
-            else "the signer's own claim: no trusted time",
+            "time": f"trusted, by {tsa}" if trusted else "the signer's own claim: no trusted time",
         }
     )
     report = Report(findings=sealed.findings)
