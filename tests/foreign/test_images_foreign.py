@@ -145,6 +145,17 @@ def test_what_dcmtk_encodes_is_read_to_the_same_digest(tmp_path, codec):
     assert digest_of_object((tmp_path / "b.dcm").read_bytes()) == digest_of_object(delivered)
 
 
+@pytest.mark.parametrize("option", ["+e1", "+el"])
+@pytest.mark.parametrize(("kind", "bits"), [("u1", 8), ("u2", 12), ("u2", 16), ("i2", 16)])
+def test_the_older_lossless_jpeg_kinds_are_read_at_every_depth(tmp_path, kind, bits, option):
+    image = radiographs.film(61, 83, kind=kind, bits=bits)
+    done = run(need("dcmcjpeg"), option, written(tmp_path, radiographs.dicom(image, bits=bits)), tmp_path / "b.dcm")
+    assert done.returncode == 0, done.stderr
+    made = convert((tmp_path / "b.dcm").read_bytes(), WELD, codec=Codec.JPEG_LS, name="b.dcm")
+    assert made.unchanged
+    assert np.array_equal(decode(made.data).array[0], image)
+
+
 @pytest.mark.parametrize("codec", list(Codec))
 @pytest.mark.parametrize("origin", list(Origin))
 def test_dcmtk_finds_a_whole_file_without_complaint(tmp_path, codec, origin):

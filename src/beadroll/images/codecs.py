@@ -43,8 +43,9 @@ SYNTAX: Final = {
 }
 
 _RLE: Final = SYNTAX[Codec.RLE]
-_JPEG_TURBO: Final = frozenset({"1.2.840.10008.1.2.4.50", "1.2.840.10008.1.2.4.51"})
-_JPEG_LOSSLESS: Final = frozenset({"1.2.840.10008.1.2.4.57", "1.2.840.10008.1.2.4.70"})
+_JPEG_TURBO: Final = frozenset({f"1.2.840.10008.1.2.4.{tail}" for tail in (50, 51, 57, 70)})
+"""Lossy and lossless JPEG. libjpeg-turbo reads both; the library's other decoder of the lossless kind ends the process
+on a damaged stream (imagecodecs 2026.3.6)."""
 _DECODERS: Final[dict[str, Callable[..., Array]]] = {
     "1.2.840.10008.1.2.4.80": imagecodecs.jpegls_decode,
     "1.2.840.10008.1.2.4.81": imagecodecs.jpegls_decode,
@@ -186,8 +187,6 @@ def _decode(syntax: str, stream: Any, out: Array, photometric: str) -> Array:
     if syntax in _JPEG_TURBO:
         space = None if out.ndim == 2 else "YCBCR" if photometric.startswith("YBR") else "RGB"  # noqa: PLR2004
         return np.asarray(imagecodecs.jpeg8_decode(stream, colorspace=space, outcolorspace=space))
-    if syntax in _JPEG_LOSSLESS:
-        return np.asarray(imagecodecs.ljpeg_decode(stream))
     decoder = _DECODERS.get(syntax)
     if decoder is None:
         raise BitstreamError(f"transfer syntax {syntax} is not one that can be read here")
