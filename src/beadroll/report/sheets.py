@@ -1,0 +1,336 @@
+"""The sheets of a handover on paper: weld summary, one sheet a weld, findings, counts, and the transmittal.
+
+Knows what each sheet says and in which order. Refuses to read anything: record, index, findings and the bytes of
+previews are handed in, and bytes are handed back; the same arguments give the same bytes. The transmittal carries the
+digest of the tag manifest, which covers every file inside the package; so it cannot lie inside and goes beside.
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from typing import Final
+
+from beadroll.findings import Report
+from beadroll.package.index import FileRole, Index
+from beadroll.record.handover import HandoverRecord
+from beadroll.record.radiograph import Radiograph
+from beadroll.record.weld import WeldRecord
+from beadroll.report import facts
+from beadroll.report.language import Words, legible
+from beadroll.report.paper import BODY, BOLD, LABEL, MARGIN_MM, TITLE, Label, Paper, Style
+from beadroll.report.template import Template
+from beadroll.report.timeline import Names, Step, radiograph_name, steps
+from beadroll.report.typeface import name_of, texts_of
+from beadroll.rules.counts import Count, count, counted_week
+
+Preview = Callable[[Radiograph], bytes]
+"""Returns the JPEG of a radiograph's preview, empty where there is none."""
+
+PICTURE_MM: Final = 46.0
+_DIGEST_GROUP: Final = 8
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Delivery:
+    """A package as it was finished: what the transmittal names it by. ``sealed_by`` are the roles that sealed."""
+
+    name: str
+    tagmanifest_sha512: str
+    payload_oxum: str
+    sealed_by: tuple[str, ...] = ()
+
+
+def unprintable(record: HandoverRecord, report: Report, template: Template) -> tuple[str, ...]:
+    """Return every character of the record that the template's font cannot print, by code point and name."""
+    return tuple(map(name_of, template.typeface.missing("".join(sorted(_characters(record, report, template))))))
+
+
+def summary(record: HandoverRecord, index: Index, template: Template) -> bytes:
+    """Return the weld summary: one row a weld, with the template's columns. Raises ``InputError`` as ``Paper``."""
+    words, names = template.words, Names.of(record.people)
+    sheet = _begin(record, index, template, words("sheet.summary"), Report(), landscape=True)
+    _top(sheet, record, template, words("sheet.summary"))
+    for text in facts.of_totals(index.totals, words):
+        sheet.paragraph(text, after=0.5)
+    sheet.skip(2)
+    heads = [words(f"column.{column}") for column in template.columns]
+    rows = [[facts.cell(column, weld, names, words) for column in template.columns] for weld in record.welds]
+    if rows:
+        sheet.table(heads, rows)
+    else:
+        sheet.paragraph(words("sheet.no_welds"))
+    _signatures(sheet, template)
+    return sheet.finish()
+
+
+def weld_sheets(
+    record: HandoverRecord, index: Index, welds: Sequence[WeldRecord], template: Template, preview: Preview
+) -> bytes:
+    """Return one sheet for each of ``welds``, with timeline, previews and signature blocks, in one document.
+
+    One weld gives a single-weld sheet. Raises ``InputError`` as ``Paper`` does.
+    """
+    words, names = template.words, Names.of(record.people)
+    title = words("sheet.weld")
+    subject = legible(str(welds[0].weld.id)) if len(welds) == 1 else ""
+    sheet = _begin(record, index, template, title, Report(), subject=subject)
+    for weld in welds:
+        _weld_sheet(sheet, record, weld, names, template, preview)
+    return sheet.finish()
+
+
+def findings(record: HandoverRecord, index: Index, report: Report, template: Template) -> bytes:
+    """Return the list of findings with their basis and what to do. Raises ``InputError`` as ``Paper`` does."""
+    words = template.words
+    sheet = _begin(record, index, template, words("sheet.findings"), report)
+    _top(sheet, record, template, words("sheet.findings"))
+    sheet.paragraph(words("caution.findings"), after=3)
+    ordered = report.ordered()
+    if not ordered:
+        sheet.paragraph(words("sheet.no_findings"))
+        return sheet.finish()
+    rows = []
+    for each in ordered:
+        said = [legible(each.text)]
+        said += [words("sheet.remedy", remedy=legible(each.remedy))] if each.remedy else []
+        said += [words("sheet.clause", clause=legible(each.clause))] if each.clause else []
+        rows.append([words(f"severity.{each.severity.value}"), each.code, " ".join(said)])
+    sheet.table([words(f"column.{key}") for key in ("severity", "code", "finding")], rows)
+    return sheet.finish()
+
+
+_COUNTED: Final = ("made", "examined", "rejected", "repaired", "cut_out", "concession", "open")
+
+
+def counts(record: HandoverRecord, index: Index, template: Template) -> bytes:
+    """Return the counts of welds made, examined, rejected and disposed, grouped as the template says."""
+    words = template.words
+    sheet = _begin(record, index, template, words("sheet.counts"), Report())
+    _top(sheet, record, template, words("sheet.counts"))
+    sheet.paragraph(words("sheet.counts.about"), after=3)
+    counted = counted_week(record)
+    heads = [words(f"column.{key}") for key in ("group", *_COUNTED, "rate")]
+    for group in template.counts_by:
+        rows, total = count(counted, group)
+        sheet.section(words(f"sheet.counts.{group}"))
+        listed = [_counted(each, legible(each.group), words) for each in rows]
+        sheet.table(heads, [*listed, _counted(total, words("sheet.total"), words)], last_bold=True)
+    _signatures(sheet, template)
+    return sheet.finish()
+
+
+def _counted(each: Count, name: str, words: Words) -> list[str]:
+    rate = ""
+    if each.reject_rate:
+        share, low, high = (words.number(round(100 * part, 1)) for part in each.reject_rate)
+        rate = words("sheet.counts.rate", share=share, low=low, high=high)
+    return [name, *(str(getattr(each, key)) for key in _COUNTED), rate]
+
+
+def transmittal(record: HandoverRecord, index: Index, delivery: Delivery, template: Template) -> bytes:
+    """Return the cover list that goes beside a finished package: parties, contents, and the digest to compare.
+
+    Raises ``InputError`` as ``Paper`` does.
+    """
+    words, job = template.words, record.job
+    subject = "" if delivery.name == facts.handover_name(record.handover) else delivery.name
+    sheet = _begin(record, index, template, words("sheet.transmittal"), Report(), subject=subject)
+    _top(sheet, record, template, words("sheet.transmittal"))
+    sealed = ", ".join(delivery.sealed_by) or words("sheet.not_sealed")
+    sheet.pairs(
+        (
+            (words("sheet.from"), legible(job.contractor)),
+            (words("sheet.to"), legible(job.client)),
+            (words("sheet.sealed_by"), legible(sealed)),
+            (words("sheet.package"), legible(delivery.name)),
+            (words("sheet.payload"), delivery.payload_oxum),
+        )
+    )
+    _digest(sheet, delivery, words)
+    sheet.section(words("fact.totals"))
+    for text in facts.of_totals(index.totals, words):
+        sheet.paragraph(text, after=0.5)
+    sheet.skip(2)
+    sheet.table([words("column.item"), words("column.quantity"), words("column.size")], _contents(index, words))
+    if record.welds:
+        sheet.section(words("sheet.welds_listed"))
+        sheet.table(*_welds_listed(record, words))
+    sheet.section(words("sheet.receipt"))
+    sheet.boxes(
+        [words("role.contractor"), words("role.client")],
+        [words(f"sheet.signature.{key}") for key in ("name", "signature", "date")],
+    )
+    return sheet.finish()
+
+
+def _digest(sheet: Paper, delivery: Delivery, words: Words) -> None:
+    side, digest = 42.0, delivery.tagmanifest_sha512
+    sheet.room(side + 4)
+    top, x = sheet.y, MARGIN_MM + side + 4
+    sheet.qr(f"sha512:{digest}", MARGIN_MM, top, side)
+    y = top + 3
+    for line in sheet.wrap(words("sheet.digest"), sheet.width - side - 4, BOLD):
+        sheet.line(line, x, y, BOLD)
+        y += BOLD.line_mm
+    groups = [digest[start : start + _DIGEST_GROUP] for start in range(0, len(digest), _DIGEST_GROUP)]
+    for start in range(0, len(groups), 4):
+        for column, group in enumerate(groups[start : start + 4]):
+            sheet.line(group, x + column * 26, y, BODY)
+        y += BODY.line_mm
+    y += 1
+    for line in sheet.wrap(words("sheet.digest.about"), sheet.width - side - 4, LABEL):
+        sheet.line(line, x, y, LABEL)
+        y += LABEL.line_mm
+    sheet.y = max(top + side, y) + 2
+
+
+def _contents(index: Index, words: Words) -> list[list[str]]:
+    number = Counter(file.role for file in index.files)
+    sizes: Counter[FileRole] = Counter()
+    for file in index.files:
+        sizes[file.role] += file.size_bytes
+    return [
+        [words(f"item.{role.value}"), str(number[role]), facts.size_text(sizes[role], words)]
+        for role in FileRole
+        if number[role]
+    ]
+
+
+def _welds_listed(record: HandoverRecord, words: Words) -> tuple[list[str], list[list[str]]]:
+    columns, names = ("line", "number", "radiographs", "reports", "standing"), Names.of(record.people)
+    heads = [words(f"column.{column}") for column in columns]
+    return heads, [[facts.cell(column, weld, names, words) for column in columns] for weld in record.welds]
+
+
+def _characters(record: HandoverRecord, report: Report, template: Template) -> set[str]:
+    """Return every character a sheet of this record may print; the same set for all its sheets, so one font serves."""
+    found: set[str] = set()
+    for text in texts_of((record, tuple(template.words.texts.values()))):
+        found.update(legible(text))
+    for each in report.findings:
+        for text in (each.text, each.remedy, each.clause, each.code):
+            found.update(legible(text))
+    return found | set(". ,;:/()[]-+%?0123456789")
+
+
+def _begin(
+    record: HandoverRecord,
+    index: Index,
+    template: Template,
+    title: str,
+    report: Report,
+    *,
+    subject: str = "",
+    landscape: bool = False,
+) -> Paper:
+    words, job = template.words, record.job
+    name = facts.handover_name(record.handover)
+    label = Label(
+        title=" - ".join(part for part in (title, subject, name, legible(job.client)) if part),
+        subject=f"{legible(job.title)}, {legible(job.contract)}",
+        author=legible(job.contractor),
+        program=index.written_by,
+        dated=record.handover.dated,
+        caution=words("caution.short"),
+        page=words.texts["sheet.page"],
+    )
+    extra = set(index.written_by) | set(subject)
+    return Paper(template, label, _characters(record, report, template) | extra, landscape=landscape)
+
+
+def _top(sheet: Paper, record: HandoverRecord, template: Template, title: str, *, about: str = "") -> None:
+    """Set the head of a sheet: title, handover, logo, and who hands over what to whom."""
+    words = template.words
+    sheet.page(bookmark=about or title)
+    room = sheet.width
+    if template.logo:
+        width, _ = sheet.logo(template.logo)
+        room -= width + 4
+    for line in sheet.wrap(facts.handover_name(record.handover), room, LABEL):
+        sheet.line(line, MARGIN_MM, sheet.y, LABEL)
+        sheet.skip(LABEL.line_mm)
+    for line in sheet.wrap(" ".join(part for part in (title, about) if part), room, TITLE):
+        sheet.line(line, MARGIN_MM, sheet.y, TITLE)
+        sheet.skip(TITLE.line_mm)
+    sheet.y = max(sheet.y, MARGIN_MM + (18 if template.logo else 0)) + 1
+    sheet.rule()
+    sheet.skip(2)
+    sheet.pairs(facts.of_handover(record.job, record.handover, words)[: None if not about else 5], columns=4)
+    sheet.rule()
+    sheet.skip(3)
+
+
+def _signatures(sheet: Paper, template: Template) -> None:
+    if template.signatures:
+        words = template.words
+        sheet.section(words("sheet.signatures"), keep=45)
+        sheet.boxes(
+            [words(f"role.{role.value}") for role in template.signatures],
+            [words(f"sheet.signature.{key}") for key in ("name", "signature", "date")],
+        )
+
+
+def _weld_sheet(
+    sheet: Paper, record: HandoverRecord, weld: WeldRecord, names: Names, template: Template, preview: Preview
+) -> None:
+    words = template.words
+    _top(sheet, record, template, words("sheet.weld"), about=legible(str(weld.weld.id)))
+    sheet.paragraph(
+        f"{words('column.standing')}: {words(f'standing.{weld.standing.value}')}", Style(size_pt=11, bold=True)
+    )
+    sheet.pairs(facts.of_weld(weld, words), columns=4)
+    sheet.section(words("page.timeline"))
+    for step in steps(weld, names, words):
+        _step(sheet, step, words)
+    sheet.section(words("page.radiographs"), keep=PICTURE_MM / 2)
+    if not weld.radiographs:
+        sheet.paragraph(words("page.no_radiographs"))
+    for start in range(0, len(weld.radiographs), 2):
+        _pictures(sheet, weld.radiographs[start : start + 2], weld, words, preview)
+    _signatures(sheet, template)
+
+
+def _step(sheet: Paper, step: Step, words: Words) -> None:
+    day, indent = words.day(step.on), 32.0
+    width = sheet.width - indent
+    details = sheet.wrap("; ".join(step.details), width, LABEL) if step.details else []
+    title = sheet.wrap(step.title, width, BOLD)
+    sheet.room(min(len(title) * BOLD.line_mm + len(details) * LABEL.line_mm, 60))
+    for depth, line in enumerate(sheet.wrap(day, indent - 2)):
+        sheet.line(line, MARGIN_MM, sheet.y + depth * BODY.line_mm)
+    for style, lines in ((BOLD, title), (LABEL, details)):
+        for line in lines:
+            sheet.room(style.line_mm)
+            sheet.line(line, MARGIN_MM + indent, sheet.y, style)
+            sheet.skip(style.line_mm)
+    sheet.skip(1.2)
+
+
+def _pictures(sheet: Paper, films: Sequence[Radiograph], weld: WeldRecord, words: Words, preview: Preview) -> None:
+    """Set two radiographs side by side: a preview that keeps its shape, the name, and what is known of it."""
+    gap = 6.0
+    width = (sheet.width - gap) / 2
+    notes = [_notes(sheet, film, weld, words, width) for film in films]
+    height = PICTURE_MM + 1 + max(sum(style.line_mm for _, style in lines) for lines in notes)
+    sheet.room(height)
+    top, deepest = sheet.y, 0.0
+    shown = [(preview(film), MARGIN_MM + number * (width + gap)) for number, film in enumerate(films)]
+    for data, x in shown:
+        if data:
+            _, tall = sheet.picture(data, x, top, (width, PICTURE_MM))
+            deepest = max(deepest, tall)
+    for lines, (_, x) in zip(notes, shown, strict=True):
+        y = top + deepest + 1
+        for line, style in lines:
+            sheet.line(line, x, y, style)
+            y += style.line_mm
+    sheet.y = top + deepest + 1 + max(sum(style.line_mm for _, style in lines) for lines in notes) + 4
+
+
+def _notes(sheet: Paper, film: Radiograph, weld: WeldRecord, words: Words, width: float) -> list[tuple[str, Style]]:
+    lines = [(line, BOLD) for line in sheet.wrap(radiograph_name(film, words), width, BOLD)]
+    said = [*facts.of_radiograph(film, weld, words), film.path]
+    lines += [(line, LABEL) for text in said if text for line in sheet.wrap(text, width, LABEL)]
+    return lines
