@@ -7,14 +7,18 @@ that is what the trust folder pins.
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Iterable, Mapping
+import warnings
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
 from datetime import datetime
-from typing import Any
+from typing import Any, TypeVar
 
 from asn1crypto import cms, crl, pem, x509
 from cryptography import x509 as pyca
 from cryptography.exceptions import UnsupportedAlgorithm
+from cryptography.utils import CryptographyDeprecationWarning
+
+T = TypeVar("T")
 
 DEMO_UNIT = "DEMONSTRATION ONLY - NOT A REAL SIGNATORY"
 """Organisational unit in the subject of every demonstration certificate, so that any viewer shows it."""
@@ -44,6 +48,10 @@ UNREADABLE = (
     RecursionError,
     AttributeError,
     UnsupportedAlgorithm,
+    CryptographyDeprecationWarning,
+    pyca.InvalidVersion,
+    pyca.DuplicateExtension,
+    pyca.UnsupportedGeneralNameType,
 )
 """What the ASN.1 reader raises over bytes that are not what they claim to be."""
 
@@ -135,8 +143,12 @@ def read_certificates(data: bytes) -> tuple[x509.Certificate, ...]:
     """
     try:
         if not pem.detect(data):
-            return (_certificate(data),)
-        found = [_certificate(der) for kind, _, der in pem.unarmor(data, multiple=True) if kind == "CERTIFICATE"]
+            return (check_certificate(x509.Certificate.load(data, strict=True)),)
+        found = [
+            check_certificate(x509.Certificate.load(der, strict=True))
+            for kind, _, der in pem.unarmor(data, multiple=True)
+            if kind == "CERTIFICATE"
+        ]
     except UNREADABLE as error:
         raise ValueError(f"not a certificate ({error})") from error
     if not found:
@@ -151,8 +163,12 @@ def read_revocation_lists(data: bytes) -> tuple[crl.CertificateList, ...]:
     """
     try:
         if not pem.detect(data):
-            return (_revocation_list(data),)
-        found = [_revocation_list(der) for kind, _, der in pem.unarmor(data, multiple=True) if kind == "X509 CRL"]
+            return (check_revocation_list(crl.CertificateList.load(data, strict=True)),)
+        found = [
+            check_revocation_list(crl.CertificateList.load(der, strict=True))
+            for kind, _, der in pem.unarmor(data, multiple=True)
+            if kind == "X509 CRL"
+        ]
     except UNREADABLE as error:
         raise ValueError(f"not a revocation list ({error})") from error
     if not found:
@@ -160,18 +176,32 @@ def read_revocation_lists(data: bytes) -> tuple[crl.CertificateList, ...]:
     return tuple(found)
 
 
-def _certificate(der: bytes) -> x509.Certificate:
-    """Read a certificate to its leaves now, so that damage shows here and not in the middle of a judgement."""
-    certificate = x509.Certificate.load(der, strict=True)
+def second_reading(load: Callable[[bytes], T], der: bytes) -> T:
+    """Return what the second, stricter reader makes of a certificate or list.
+
+    Raises one of ``UNREADABLE``, also where the reader only warns: what it is about to refuse is refused now.
+    """
+    with warnings.catch_warnings():
+        warnings.simplefilter("error", CryptographyDeprecationWarning)
+        return load(der)
+
+
+def check_certificate(certificate: x509.Certificate) -> x509.Certificate:
+    """Read a certificate to its leaves now, so that damage shows here and not in the middle of a judgement.
+
+    Raises one of ``UNREADABLE``.
+    """
     _ = certificate.native
-    _ = pyca.load_der_x509_certificate(der).public_key()
+    _ = second_reading(pyca.load_der_x509_certificate, certificate.dump()).public_key()
+    if certificate.serial_number <= 0:
+        raise ValueError("its serial number is not positive")  # RFC 5280, 4.1.2.2
     return certificate
 
 
-def _revocation_list(der: bytes) -> crl.CertificateList:
-    """Read a revocation list as ``_certificate`` does; by the faster reader alone, since lists may be long."""
-    _ = pyca.load_der_x509_crl(der).next_update_utc
-    return crl.CertificateList.load(der, strict=True)
+def check_revocation_list(certificate_list: crl.CertificateList) -> crl.CertificateList:
+    """Read a revocation list as ``check_certificate`` does; by the faster reader alone, since lists may be long."""
+    _ = second_reading(pyca.load_der_x509_crl, certificate_list.dump()).next_update_utc
+    return certificate_list
 
 
 def embedded_certificates(signed: cms.SignedData) -> tuple[x509.Certificate, ...]:

@@ -12,12 +12,13 @@ from datetime import datetime
 from typing import Any, ClassVar
 
 from asn1crypto import cms, core, crl, tsp, x509
-from cryptography import x509 as pyca
 
 from beadroll.findings import Finding, finding
 from beadroll.package.seal_algorithms import AllowList, refuse_mechanism
 from beadroll.package.seal_certificates import (
     UNREADABLE,
+    check_certificate,
+    check_revocation_list,
     embedded_certificates,
     embedded_revocation_lists,
 )
@@ -133,7 +134,7 @@ def open_signed(data: bytes, *, subject: str, who: str) -> Opened:
         who=who,
         signed=signed,
         info=info,
-        signed_attributes=_signed_attributes(data),
+        signed_attributes=_signed_attributes(data, subject),
         certificate=certificate,
         others=tuple(one for one in carried if one.dump() != certificate.dump()),
         revocation_lists=embedded_revocation_lists(signed),
@@ -163,19 +164,18 @@ def _touch(signed: cms.SignedData) -> None:
     Not the whole tree: the reader encodes anew whatever holds a defaulted field, several times a level, so that a
     token within a token would keep it busy for minutes.
     """
-    _ = signed["encap_content_info"]["content_type"].native
+    _ = signed["encap_content_info"]["content_type"].native, signed["encap_content_info"]["content"]
     for info in signed["signer_infos"]:
         for name in ("version", "sid", "digest_algorithm", "signature_algorithm", "signature"):
             _ = info[name].native
         for attribute in (*(info["signed_attrs"] or ()), *(info["unsigned_attrs"] or ())):
-            _ = attribute["type"].dotted, len(attribute["values"])
+            _ = attribute["type"].dotted, list(attribute["values"])
         for name in ATTRIBUTES:
             _read_attribute(info["signed_attrs"], name)
     for certificate in embedded_certificates(signed):
-        _ = certificate.native
-        _ = pyca.load_der_x509_certificate(certificate.dump()).public_key()
+        check_certificate(certificate)
     for one in embedded_revocation_lists(signed):
-        _ = pyca.load_der_x509_crl(one.dump()).next_update_utc
+        check_revocation_list(one)
 
 
 def _signing_certificate(info: cms.SignerInfo, certificates: tuple[x509.Certificate, ...]) -> x509.Certificate | None:
@@ -191,11 +191,14 @@ def _signing_certificate(info: cms.SignerInfo, certificates: tuple[x509.Certific
     return None
 
 
-def _signed_attributes(data: bytes) -> bytes:
+def _signed_attributes(data: bytes, subject: str) -> bytes:
     """Return the one signer's attributes, byte for byte, under the tag that they were signed with."""
-    _, content = children(data)
-    (info,) = children(children(children(content)[0])[-1])
-    (attributes,) = [part for part in children(info) if part[0] == CONTENT]
+    try:
+        _, content = children(data)
+        (info,) = children(children(children(content)[0])[-1])
+        (attributes,) = [part for part in children(info) if part[0] == CONTENT]
+    except ValueError as error:
+        raise Refused(finding("SEAL-UNREADABLE", subject)) from error
     return bytes((SET,)) + attributes[1:]
 
 
