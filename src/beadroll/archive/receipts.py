@@ -142,7 +142,7 @@ def _sealed_files(store: Store, inventory: Inventory, reception: Reception) -> t
         seals = {
             PurePosixPath(path).stem: store.path(inventory, path, number).read_bytes()
             for path in paths
-            if is_seal(path.removeprefix(prefix))
+            if is_seal(path.removeprefix(prefix)) and path.endswith(".p7s")
         }
     except OSError as error:
         raise machine_error("cannot be read", store.folder(inventory.id), error) from error
