@@ -77,8 +77,11 @@ def test_openssl_reads_the_key_files_and_the_revocation_list(tmp_path, openssl):
     assert opened.stdout.count(b"BEGIN CERTIFICATE") == 2
     assert opened.stdout.count(b"BEGIN PRIVATE KEY") == 1
     chain = subprocess.run(
-        [openssl, "verify", "-attime", str(int(NOW.timestamp())), "-crl_check", "-CRLfile", str(files.revoked_pem)]
-        + ["-CAfile", str(files.root_pem), "-x509_strict", str(files.directory / "signer.pem")],
+        [
+            *(openssl, "verify", "-attime", str(int(NOW.timestamp())), "-crl_check"),
+            *("-CRLfile", str(files.revoked_pem), "-CAfile", str(files.root_pem)),
+            *("-x509_strict", str(files.directory / "signer.pem")),
+        ],
         capture_output=True,
         check=False,
     )
@@ -93,8 +96,10 @@ def test_seals_made_by_openssl_are_judged_rightly(tmp_path, openssl, arguments):
     certificate, key = signer.save(tmp_path, "signer")
     (tmp_path / "content").write_bytes(CONTENT)
     subprocess.run(
-        [openssl, "cms", "-sign", "-binary", "-in", "content", "-signer", certificate, "-inkey", key]
-        + ["-outform", "DER", "-out", "made.p7s", *arguments],
+        [
+            *(openssl, "cms", "-sign", "-binary", "-in", "content", "-signer", certificate, "-inkey", key),
+            *("-outform", "DER", "-out", "made.p7s", *arguments),
+        ],
         cwd=tmp_path,
         check=True,
         capture_output=True,
@@ -192,7 +197,7 @@ def test_a_seal_made_while_the_authority_is_down_is_completed_later(tmp_path, op
     assert cms_verify(openssl, tmp_path, completed, CONTENT, party[0].pem, now).returncode == 0
 
 
-def test_a_reply_to_another_question_is_not_taken_for_a_token(clock, party):
+def test_a_reply_to_another_question_is_not_taken_for_a_token(clock):
     first = []
 
     def replay(query):

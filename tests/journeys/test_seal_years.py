@@ -21,7 +21,7 @@ def codes(verdict, *severities):
 
 
 @pytest.fixture
-def clock(tmp_path):
+def clock():
     root = authority("Clock root", until=NOW + 30 * YEAR)
     return root, time_signer(root, until=NOW + 5 * YEAR)
 

@@ -64,7 +64,7 @@ def test_a_damaged_key_file_is_named(files, damage):
 
 
 def test_a_missing_key_file_is_named(tmp_path):
-    with pytest.raises(InputError, match="nothing.p12"):
+    with pytest.raises(InputError, match=r"nothing\.p12"):
         keys.load_signer(tmp_path / "nothing.p12", PASSPHRASE)
 
 

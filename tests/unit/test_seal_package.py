@@ -86,7 +86,7 @@ def test_the_countersigned_seal_taken_away_is_noticed(world, files):
     assert judged(world, files, required=())[1] == {"SEAL-STATEMENT-SEAL-GONE"}
 
 
-def test_a_seal_completed_with_a_token_is_still_the_one_countersigned(world, files, tmp_path):
+def test_a_seal_completed_with_a_token_is_still_the_one_countersigned(world, files):
     clock = ClockAt(party=time_signer(authority("Clock root")), at=NOW)
     files["seals/contractor.p7s"] = seal.complete_pending(files["seals/contractor.p7s"], clock)
     assert judged(world, files)[1] == {"SEAL-TOKEN-UNPINNED", "SEAL-STATEMENT-SEAL-COMPLETED"}
@@ -137,7 +137,7 @@ def test_a_statement_under_another_role_is_refused(world, files):
     assert office.facts.name == "Ada Holm"
 
 
-def test_a_statement_names_a_seal_and_a_person(world, files):
+def test_a_statement_names_a_seal_and_a_person(files):
     with pytest.raises(ValueError, match="at least one seal"):
         make_statement(TAGS, {}, handover="H", role="inspector", by="I", now=NOW)
     with pytest.raises(InputError):

@@ -395,13 +395,13 @@ def test_a_list_made_after_the_certificate_ended_proves_nothing(world):
 
 
 @pytest.fixture
-def clock(world):
+def clock():
     """A time-stamping authority, its root, and a revocation list of it."""
     root = authority("Clock root")
     return root, time_signer(root)
 
 
-def with_clock(world, clock, *, lists=None, at=NOW, party=None, trust_lists=None):
+def with_clock(world, clock, *, at=NOW, party=None, trust_lists=None):
     root, party = clock[0], party or clock[1]
     p7s = world.sealed(timestamper=ClockAt(party=party, at=at))
     extra = (root.revocation_list(),) if trust_lists is None else trust_lists
