@@ -11,6 +11,7 @@ from __future__ import annotations
 import random
 from collections import defaultdict
 from collections.abc import Callable
+from contextlib import suppress
 from dataclasses import dataclass, field, replace
 from datetime import UTC, date, datetime, timedelta
 
@@ -42,6 +43,7 @@ class Shot:
     says_event: str = ""
     says_segment: str = ""
     header_number: str = ""
+    header_segment: str = ""
     content: int = 0
     delivered: bool = True
     on_sheet: bool = True
@@ -53,6 +55,8 @@ class Shot:
     cell: str = ""
     count_cell: str = ""
     order_known: bool = False
+    mute: bool = False
+    timeless: bool = False
 
     @property
     def key(self) -> Key:
@@ -132,6 +136,10 @@ def build(seed: int, *, welds: int = 500, per_kind: int = 3, kinds: tuple[str, .
     return _Maker(random.Random(seed), welds, per_kind, kinds).week()  # noqa: S311 - a seeded test
 
 
+class _NoneLeft(Exception):
+    """No shot of this week is fit for a kind of fault."""
+
+
 class _Maker:
     def __init__(self, rng: random.Random, welds: int, per_kind: int, kinds) -> None:
         self.rng = rng
@@ -152,7 +160,8 @@ class _Maker:
             for kind, plant in PLANTS.items():
                 if self.kinds is None or kind in self.kinds:
                     for _ in range(self.per_kind):
-                        plant(self, kind)
+                        with suppress(_NoneLeft):
+                            plant(self, kind)
         return self._write()
 
     # --- honest work -------------------------------------------------------------------------------------------
@@ -261,13 +270,17 @@ class _Maker:
         self.content += 1
         shot.content = self.content
         style = self.styles[shot.crew]
-        shot.order_known = style.clock in ("header", "written") and (style.clock == "written" or style.header != "none")
+        shot.mute = self.rng.random() < 0.02
+        shot.timeless = self.rng.random() < 0.02
+        shot.order_known = style.clock == "written" or (
+            style.clock == "header" and style.header != "none" and not shot.timeless
+        )
 
     # --- planting ----------------------------------------------------------------------------------------------
 
     def pick(self, wanted: Callable[[Shot], bool] = lambda _: True) -> Shot:
         """A shot of a weld that no fault has touched yet."""
-        while True:
+        for _ in range(20_000):
             shot = self.rng.choice(self.shots)
             if (
                 (shot.line, shot.number) not in self.used
@@ -277,6 +290,7 @@ class _Maker:
             ):
                 self.used.add((shot.line, shot.number))
                 return shot
+        raise _NoneLeft
 
     def claim(self, line: str, number: str) -> list[Shot]:
         self.used.add((line, number))
@@ -325,7 +339,7 @@ class _Maker:
         )
 
     def _radiograph(self, shot: Shot, taken: set[str]) -> DeliveredRadiograph:
-        style, rng = self.styles[shot.crew], self.rng
+        style = self.styles[shot.crew]
         dicom = style.header != "none"
         stem = style.name(shot) + shot.name_tail
         folder = f"crews/{shot.crew}/{shot.on.isoformat()}"
@@ -338,10 +352,10 @@ class _Maker:
             path = f"{folder}/{stem}_{chr(96 + n)}.{'dcm' if dicom else 'tif'}"
         taken.add(path)
         shot.path = path
-        header = {} if rng.random() < 0.02 else self._header(shot, style)
+        header = {} if shot.mute else self._header(shot, style)
         if style.clock == "header" and dicom:
             header |= {"acquisition_date": f"{shot.at:%Y%m%d}", "acquisition_time": f"{shot.at:%H%M%S}"}
-            if rng.random() < 0.02:
+            if shot.timeless:
                 header.pop("acquisition_time")
         written = 1_932_000_000 * 10**9 if style.clock == "copied" else int(shot.at.timestamp()) * 10**9
         file = DeliveredFile(path=path, size_bytes=50_640, modified_ns=written, crew=shot.crew, on=shot.on)
@@ -349,12 +363,13 @@ class _Maker:
 
     def _header(self, shot: Shot, style: Style) -> dict[str, str]:
         number = shot.header_number or shot.says_number + shot.says_event
+        segment = shot.header_segment or shot.says_segment
         if style.header == "full":
-            return {"component_name": f"{shot.says_line} {number}^", "series_description": shot.says_segment}
+            return {"component_name": f"{shot.says_line} {number}^", "series_description": segment}
         if style.header == "component":
             return {"component_id": number, "study_id": str(self.rng.randint(1, 9999)), "operator": "TRE"}
         if style.header == "description":
-            return {"study_description": f"{shot.says_line} {number} {shot.says_segment}", "accession_number": "4711"}
+            return {"study_description": f"{shot.says_line} {number} {segment}", "accession_number": "4711"}
         return {}
 
     def _sheets(self) -> list[ReaderLine]:
@@ -410,7 +425,9 @@ class _Maker:
 
 
 def _victims(maker: _Maker, shot: Shot, number: str) -> list[Shot]:
-    return [s for s in maker.claim(shot.line, number) if s.segment == shot.segment]
+    for line in maker.lines:
+        maker.used.add((line, number))
+    return [s for s in maker.shots if s.number == number and s.segment == shot.segment]
 
 
 def _transposed_image(maker: _Maker, kind: str) -> None:
@@ -421,7 +438,7 @@ def _transposed_image(maker: _Maker, kind: str) -> None:
 
 
 def _transposed_header(maker: _Maker, kind: str) -> None:
-    shot = maker.pick(lambda s: maker.styles[s.crew].header != "none")
+    shot = maker.pick(lambda s: maker.styles[s.crew].header != "none" and not s.mute)
     wrong = maker.transposed(shot.number)
     shot.header_number = wrong
     maker.plants.append(Plant(kind, [shot, *_victims(maker, shot, wrong)]))
@@ -438,7 +455,7 @@ def _transposed_log(maker: _Maker, kind: str) -> None:
     shot = maker.pick(lambda s: (s.line, maker.transposed(s.number)) not in maker.log or True)
     wrong = maker.transposed(shot.number)
     maker.log[shot.line, shot.number]["written"] = wrong
-    shots = maker.claim(shot.line, shot.number) + maker.claim(shot.line, wrong)
+    shots = maker.claim(shot.line, shot.number) + [s for line in maker.lines for s in maker.claim(line, wrong)]
     maker.plants.append(Plant(kind, shots, log_numbers=[(shot.line, shot.number), (shot.line, wrong)]))
 
 
@@ -451,7 +468,7 @@ def _omitted_image(maker: _Maker, kind: str) -> None:
 def _omitted_line(maker: _Maker, kind: str) -> None:
     shot = maker.pick()
     shot.on_sheet = False
-    maker.plants.append(Plant(kind, [shot]))
+    maker.plants.append(Plant(kind, [shot, *(s for s in maker.claim(shot.line, shot.number) if s is not shot)]))
 
 
 def _attached_twice(maker: _Maker, kind: str) -> None:
@@ -496,36 +513,15 @@ def _swapped_wholly(maker: _Maker, kind: str) -> None:
     other = maker.rng.choice(near)
     maker.used.add((other.line, other.number))
     _exchange(one, other, _SAYS)
-    maker.plants.append(Plant(kind, [one, other], trace=one.order_known and _in_one_run(maker, one, other)))
-
-
-def _in_one_run(maker: _Maker, one: Shot, other: Shot) -> bool:
-    """Say whether each weld's images were made together, so that a stranger among them shows."""
-    for shot in (one, other):
-        times = sorted(s.at for s in maker.shots if s.crew == shot.crew and s.on == shot.on)
-        mine = [
-            times.index(s.at) for s in maker.shots if s.number == shot.number and s.line == shot.line and not s.event
-        ]
-        if len(mine) < 3 or max(mine) - min(mine) + 1 != len(mine):
-            return False
-        segments = [
-            s.segment
-            for s in sorted(
-                (s for s in maker.shots if s.number == shot.number and s.line == shot.line and not s.event),
-                key=lambda s: s.at,
-            )
-        ]
-        if segments != sorted(segments):
-            return False
-    return True
+    maker.plants.append(Plant(kind, [one, other], trace=one.order_known and other.order_known))
 
 
 def _swapped_names(maker: _Maker, kind: str) -> None:
     """File names swapped, headers right."""
-    one = maker.pick(lambda s: maker.styles[s.crew].header != "none" and not maker.styles[s.crew].folder_per_weld)
+    one = maker.pick(lambda s: not s.mute and maker.styles[s.crew].header != "none" and not maker.styles[s.crew].folder_per_weld)
     other = maker.pick(lambda s: s.crew == one.crew and s.on == one.on and s.line == one.line)
     for shot in (one, other):
-        shot.header_number = shot.number
+        shot.header_number, shot.header_segment = shot.number, shot.segment
     _exchange(one, other, ("says_number", "says_segment"))
     maker.plants.append(Plant(kind, [one, other]))
 

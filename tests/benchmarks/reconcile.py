@@ -33,6 +33,7 @@ class Score:
     asked: Counter = field(default_factory=Counter)
     false_alarms: list = field(default_factory=list)
     wrong: list = field(default_factory=list)
+    blind: list = field(default_factory=list)
     missed: list = field(default_factory=list)
     misranked: list = field(default_factory=list)
     radiographs: int = 0
@@ -49,19 +50,21 @@ def measure(seed: int, score: Score, *, welds: int, per_kind: int) -> None:
     subjects = defaultdict(list)
     for each in asked:
         subjects[each.subject].append(each)
+    named = {str(d.finding.values["cell"]) for d in asked if "cell" in d.finding.values}
     kinds = {}
     touched = set()
     for plant in week.plants:
         touched |= plant.touched
         (score.planted if plant.trace else score.traceless)[plant.kind] += 1
-        if plant.touched & subjects.keys():
+        if plant.touched & (subjects.keys() | named):
             score.found[plant.kind] += plant.trace
         elif plant.trace:
             score.missed.append((seed, plant.kind, [s.key for s in plant.shots], [s.path for s in plant.shots]))
         for name in plant.touched:
             kinds[name] = plant.kind
     for each in asked:
-        if each.subject not in touched:
+        # A question that names an empty place stands for that place's own report, which is then not made.
+        if each.subject not in touched and each.finding.values.get("cell") not in touched:
             score.false_alarms.append((seed, each.finding.code, each.finding.text))
         if each.subject in week.truth and each.subject not in week.copies:
             kind = kinds.get(each.subject, "none")
@@ -75,7 +78,10 @@ def measure(seed: int, score: Score, *, welds: int, per_kind: int) -> None:
         for image in weld.radiographs:
             key = (weld.weld.id.line, weld.weld.id.number, image.event, image.segment)
             if week.truth[image.delivered_as] != key:
-                score.wrong.append((seed, image.delivered_as, key, week.truth[image.delivered_as]))
+                blind = any(image.delivered_as in p.touched and not p.trace for p in week.plants)
+                (score.blind if blind else score.wrong).append(
+                    (seed, image.delivered_as, key, week.truth[image.delivered_as])
+                )
 
 
 def table(score: Score) -> str:
@@ -93,7 +99,7 @@ def table(score: Score) -> str:
     rows += [
         f"radiographs {score.radiographs}, asked about {asked}, right place suggested first {first / max(1, asked):.1%}",
         f"false alarms {len(score.false_alarms)} ({rate:.2f} per 1,000 radiographs)",
-        f"wrong automatic assignments {len(score.wrong)}",
+        f"wrong automatic assignments {len(score.wrong)}; wrong ones that no witness speaks against {len(score.blind)}",
         f"time a week: median {statistics.median(score.seconds):.2f} s, longest {max(score.seconds):.2f} s",
     ]
     return "\n".join(rows)

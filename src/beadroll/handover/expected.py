@@ -6,6 +6,7 @@ look at a radiograph: what papers expect must not bend to what was delivered.
 
 from __future__ import annotations
 
+from bisect import bisect_left
 from collections import defaultdict
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
@@ -16,7 +17,7 @@ from beadroll.findings import Finding, finding
 from beadroll.handover.stages import ReaderLine, WeldLogRow
 from beadroll.record.evidence import Address
 from beadroll.record.job import Job
-from beadroll.record.number import Marked, parse, parse_event, parse_segment
+from beadroll.record.number import Marked, parse, parse_event, parse_segment, split_number
 
 WeldKey = tuple[str, str]
 """Line and number."""
@@ -130,15 +131,20 @@ def expect(job: Job, log: Iterable[WeldLogRow], sheet_lines: Iterable[ReaderLine
     for line, number in logged:
         lines_of[number].add(line)
     gathered: dict[PlaceKey, list[ReaderLine]] = defaultdict(list)
+    lineless: list[tuple[PlaceKey, ReaderLine]] = []
     for sheet_line in sheet_lines:
         key = _place_key(job, names, sheet_line, lines_of, findings)
-        if key:
+        if key and key[0]:
             gathered[key].append(sheet_line)
+        elif key:
+            lineless.append((key, sheet_line))
+    usual, beside = _usual_lines(gathered), _LinesByNumber(job, logged)
+    for (_, number, event, segment), sheet_line in lineless:
+        line = usual.get(sheet_line.report, "") or beside.line_of(number)
+        gathered[line, number, event, segment].append(sheet_line)
+    findings += _listed_twice(gathered)
     films = _films(gathered)
-    places = {
-        key: Place(key=key, lines=tuple(lines), films=max(films[key], len({x.exposed_on for x in lines})))
-        for key, lines in gathered.items()
-    }
+    places = {key: Place(key=key, lines=tuple(lines), films=films[key]) for key, lines in gathered.items()}
     by_number: dict[str, list[Place]] = defaultdict(list)
     by_weld: dict[WeldKey, list[Place]] = defaultdict(list)
     order: dict[WeldKey, int] = {}
@@ -240,6 +246,43 @@ def _place_key(
             return None
         line = next(iter(known), "") or _only_line(names)
     return line, read.number, event or read.event, segment or read.segment
+
+
+def _usual_lines(gathered: Mapping[PlaceKey, list[ReaderLine]]) -> Mapping[str, str]:
+    """Return the line of sheets that are of one line only: the likely one of a weld that no log knows."""
+    lines: dict[str, set[str]] = defaultdict(set)
+    for key, rows in gathered.items():
+        for row in rows:
+            lines[row.report].add(key[0])
+    return {report: next(iter(found)) for report, found in lines.items() if len(found) == 1}
+
+
+class _LinesByNumber:
+    """The likely line of a number that no log knows: the one on which the numbers before and after it stand."""
+
+    def __init__(self, job: Job, logged: Iterable[WeldKey]) -> None:
+        self._pattern = job.numbers
+        self._sorted = sorted((*self._order(number), line) for line, number in logged)
+
+    def _order(self, number: str) -> tuple[str, int]:
+        parts = split_number(number, self._pattern)
+        return parts.prefix, int(parts.digits or 0)
+
+    def line_of(self, number: str) -> str:
+        at = bisect_left(self._sorted, (*self._order(number), ""))
+        around = {line for _, _, line in self._sorted[max(0, at - 1) : at + 1]}
+        return around.pop() if len(around) == 1 else ""
+
+
+def _listed_twice(gathered: Mapping[PlaceKey, list[ReaderLine]]) -> Iterable[tuple[str, Finding]]:
+    """Report places that one interpreter lists twice; a second reader's line is a reading of its own."""
+    for key, rows in gathered.items():
+        seen: dict[tuple[date | None, str], ReaderLine] = {}
+        for row in rows:
+            first = seen.setdefault((row.exposed_on, row.interpreter), row)
+            if first is not row:
+                subject, other = str(cell_of(row, "number")), str(cell_of(first, "number"))
+                yield subject, finding("REC-LINE-TWICE", subject, place=name_of(key), other=other)
 
 
 def _films(gathered: Mapping[PlaceKey, list[ReaderLine]]) -> dict[PlaceKey, int]:

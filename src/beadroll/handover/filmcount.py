@@ -15,6 +15,7 @@ from beadroll.findings import Finding, finding
 from beadroll.handover.expected import Expected, Place, PlaceKey, cell_of
 from beadroll.handover.resolve import Resolution
 from beadroll.handover.stages import ReaderLine
+from beadroll.handover.witnesses import Hearing
 
 _WAYS: Final = ("line", "weld", "sheet")
 
@@ -25,21 +26,29 @@ class _Entry:
     line: ReaderLine
 
 
-def check(expected: Expected, found: Resolution) -> Iterable[tuple[str, Finding]]:
+def check(expected: Expected, found: Resolution, hearings: Iterable[Hearing]) -> Iterable[tuple[str, Finding]]:
     """Yield a finding for each count that neither the sheet's own lines nor the delivered radiographs explain."""
     reports: dict[str, list[_Entry]] = defaultdict(list)
     for place in expected.places.values():
         for line in place.lines:
             reports[line.report].append(_Entry(place=place, line=line))
-    delivered: dict[PlaceKey, int] = defaultdict(int)
+    delivered: dict[PlaceKey | tuple[str, str, str], int] = defaultdict(int)
     for key in found.claims.values():
         delivered[key] += 1
+        delivered[key[:3]] += 1
+    for hearing in hearings:
+        if hearing.path not in found.claims and hearing.agreed:
+            # Held for another reason, it still counts among the films of the weld it names.
+            for line in hearing.lines or expected.lines_of.get(hearing.numbers[0], ()):
+                delivered[line, hearing.numbers[0], hearing.events[0] if hearing.events else ""] += 1
     for report, entries in reports.items():
         if any(entry.line.film_count for entry in entries):
             yield from _of_report(report, entries, delivered)
 
 
-def _of_report(report: str, entries: list[_Entry], delivered: Mapping[PlaceKey, int]) -> Iterable[tuple[str, Finding]]:
+def _of_report(
+    report: str, entries: list[_Entry], delivered: Mapping[PlaceKey | tuple[str, str, str], int]
+) -> Iterable[tuple[str, Finding]]:
     ways = {way: _deviating(way, entries, delivered) for way in _WAYS}
     totals = {way: len(_groups(way, entries)) for way in _WAYS}
     way = min(_WAYS, key=lambda w: (len(ways[w]) / totals[w], _WAYS.index(w)))
@@ -63,14 +72,20 @@ def _groups(way: str, entries: list[_Entry]) -> list[list[_Entry]]:
 
 
 def _deviating(
-    way: str, entries: list[_Entry], delivered: Mapping[PlaceKey, int]
+    way: str, entries: list[_Entry], delivered: Mapping[PlaceKey | tuple[str, str, str], int]
 ) -> list[tuple[list[_Entry], int, int]]:
     found = []
     for group in _groups(way, entries):
         counts = {entry.line.film_count for entry in group if entry.line.film_count is not None}
-        have = sum(delivered.get(key, 0) for key in {entry.place.key for entry in group})
+        have = _delivered(way, group, delivered)
         listed = sum(entry.place.films for entry in group) if way == "line" else len(group)
         wrong = sorted(counts - {have, listed})
         if wrong:
             found.append((group, wrong[0], have))
     return found
+
+
+def _delivered(way: str, group: list[_Entry], delivered: Mapping[PlaceKey | tuple[str, str, str], int]) -> int:
+    if way == "weld":
+        return delivered.get(group[0].place.key[:3], 0)
+    return sum(delivered.get(key, 0) for key in {entry.place.key for entry in group})

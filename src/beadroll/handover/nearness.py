@@ -44,6 +44,7 @@ class NearNumbers:
     def __init__(self, numbers: Iterable[str], pattern: NumberPattern) -> None:
         """Index the numbers by their digits."""
         self._pattern = pattern
+        self._known: dict[str, list[Near]] = {}
         self._parts: dict[tuple[str, str, str], str] = {}
         self._wild: dict[tuple[str, str, str], list[str]] = defaultdict(list)
         self._shortened: dict[tuple[str, str, str], list[str]] = defaultdict(list)
@@ -63,6 +64,11 @@ class NearNumbers:
 
     def of(self, number: str) -> list[Near]:
         """Return the indexed numbers that ``number`` may be a slip of, likeliest slip first, never itself."""
+        if number not in self._known:
+            self._known[number] = self._near(number)
+        return self._known[number]
+
+    def _near(self, number: str) -> list[Near]:
         prefix, digits, tail = self._split(number)
         found: dict[str, Near] = {}
         for i, j in combinations(range(len(digits)), 2):

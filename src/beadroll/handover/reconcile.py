@@ -9,7 +9,7 @@ The model, in the order in which it is applied. Each step is a module that can b
    otherwise it is held. No score takes part in this, so that no sum of weak hints can move a radiograph.
 5. ``suggest``: for what is held, the places it may belong are ranked by points and explained in words.
 6. ``compose``: the welds' records are built from what was assigned, each assignment with its testimonies.
-7. ``filmcount``: counts on the sheets are held against what was delivered.
+7. ``filmcount`` and ``chain``: counts are held against what was delivered, and the records against one another.
 
 What leaves no trace in the evidence is not found: a radiograph that header, name, folder, sheet, log and order all
 place at the wrong weld looks like a right one.
@@ -21,7 +21,7 @@ from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
 from beadroll.findings import Finding, finding
-from beadroll.handover import filmcount
+from beadroll.handover import chain, filmcount
 from beadroll.handover.compose import Settled, compose, weeks_welds
 from beadroll.handover.corrections import corrected
 from beadroll.handover.decisions import Digest, Standing, digest_in, standing
@@ -92,7 +92,11 @@ def reconcile(gathered: Gathered, *, digest: Digest | None = None, same: Same | 
             *held,
             *_places_without(expected, found, held),
             *_welds_without(expected),
-            *(Discrepancy(finding=each, subject=subject) for subject, each in filmcount.check(expected, found)),
+            *(
+                Discrepancy(finding=each, subject=subject)
+                for subject, each in filmcount.check(expected, found, hearings)
+            ),
+            *(Discrepancy(finding=each, subject=subject) for subject, each in chain.check(record, expected, hearings)),
         ),
         set_aside=aside,
     )
@@ -165,10 +169,9 @@ def _places_without(expected: Expected, found: Resolution, held: Sequence[Discre
     filled = found.filled()
     spoken: set[PlaceKey] = set()
     for each in held:
-        for n, s in enumerate(each.suggestions[:2]):
-            lead = each.suggestions[0].score - s.score
-            if n == 0 or lead < _CLEAR:
-                spoken.add((s.line, s.number, s.event, s.segment))
+        best = each.suggestions[:2]
+        if best and (len(best) == 1 or best[0].score - best[1].score >= _CLEAR):
+            spoken.add((best[0].line, best[0].number, best[0].event, best[0].segment))
     spoken |= {h.claimed for h in found.held.values() if h.claimed}
     for place in expected.places.values():
         if place.key in filled or place.key in spoken:

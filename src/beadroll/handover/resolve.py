@@ -146,6 +146,9 @@ def _among(hearing: Hearing, places: list[Place], answered: frozenset[str]) -> P
     if len(exact) > 1:
         listed = ", ".join(sorted(p.segment for p in exact))
         return Held(code="REC-SEGMENT-UNSAID", values={"weld": " ".join(exact[0].weld), "listed": listed})
+    if len(exact[0].days) > 1:
+        days = " and ".join(str(day) for day in exact[0].days)
+        return Held(code="REC-PLACE-TWICE", values={"place": exact[0].name, "days": days}, claimed=exact[0].key)
     return exact[0].key if "REC-DAY" in answered else _on_its_day(hearing, exact[0], fitting)
 
 
@@ -188,10 +191,11 @@ def _stated(hearing: Hearing) -> str:
 def _said(hearing: Hearing) -> str:
     """Return who says what, in words: ``the header says W-0117, the file name says W-0171``."""
     names = {"header": "the header", "file_name": "the file name", "folder": "the folder"}
-    said = dict.fromkeys(
-        f"{names[s.witness]} says {name_of(s.read.key)}" for s in hearing.statements if name_of(s.read.key)
-    )
-    return ", ".join(said)
+    said: dict[str, dict[str, None]] = defaultdict(dict)
+    for statement in hearing.statements:
+        if name_of(statement.read.key):
+            said[names[statement.witness]][name_of(statement.read.key)] = None
+    return "; ".join(f"{who} says {' and '.join(what)}" for who, what in said.items())
 
 
 # --- radiographs against one another ---------------------------------------------------------------------------
@@ -260,14 +264,21 @@ def _empty_neighbours(
             rivals = [p for p in by_weld.get((key[0], near.number), ()) if p.segment == key[3] and p.event == key[2]]
             rivals = [p for p in rivals if _same_day(hearings[path], p) and _same_crew(hearings[path], p)]
             if rivals and _doubtful(found, expected, path, rivals[0], near.slip):
-                found.hold(path, "REC-EMPTY-PLACE", place=name_of(key), empty=rivals[0].name, why=near.words)
+                found.hold(
+                    path,
+                    "REC-EMPTY-PLACE",
+                    place=name_of(key),
+                    empty=rivals[0].name,
+                    cell=str(rivals[0].stated_at),
+                    why=near.words,
+                )
                 break
 
 
 def _doubtful(found: Resolution, expected: Expected, path: str, rival: Place, slip: Slip) -> bool:
-    """Say whether the order leaves it open that ``path`` shows ``rival``: silent for digits changed round, or for it."""
+    """Say whether ``path`` may show ``rival``: the order speaks against its own weld, or is silent on changed digits."""
     here = found.shooting.fit(path, found.claims[path][:2], expected.order)
     there = found.shooting.fit(path, rival.weld, expected.order)
     if here is None or there is None:
         return slip is Slip.TRANSPOSED
-    return there > here
+    return here == 0 and there > 0

@@ -13,6 +13,7 @@ from datetime import date
 from types import MappingProxyType
 from typing import Final
 
+from beadroll.handover.coverage import gaps
 from beadroll.handover.expected import Expected, Place, PlaceKey, WeldKey
 from beadroll.handover.nearness import Near, Slip
 from beadroll.handover.resolve import Resolution
@@ -28,7 +29,7 @@ POINTS: Final = MappingProxyType(
         "one_digit": 1.6,
         "length": 1.6,
         "prefix": 1.6,
-        "unnamed": -1.0,  # nothing the radiograph says is near this number
+        "unnamed": -3.0,  # nothing the radiograph says is near this number
         "segment": 1.5,
         "segment_other": -2.5,
         "event": 1.0,
@@ -41,8 +42,13 @@ POINTS: Final = MappingProxyType(
         "order_among": 2.5,
         "order_between": 3.0,
         "order_against": -2.0,
-        "unlogged": -3.0,
-        "no_line": -1.5,  # the papers list no such place
+        "unlogged": -4.0,
+        "listed": 2.0,  # a sheet line says the same, and no other radiograph claims it
+        "no_line": -1.0,  # no sheet line lists it
+        "gap": 3.0,  # the sheets list the other segments of that weld and state, and not this one
+        "slip": 3.0,  # a sheet line without a radiograph may be a slip for it
+        "exchange": 9.0,  # exchanging names with the other of a swapped pair puts both among their own welds
+        "alone": -2.0,  # no sheet line lists another segment of that weld and state
     }
 )
 """What each kind of evidence adds to a suggestion; set on synthetic weeks, not on those used to report."""
@@ -124,6 +130,8 @@ class Suggesting:
             for place in self._expected.by_weld.get(weld, ()) if weld else ():
                 if not self._taken(place):
                     keys[place.key] = None
+        if partner := self._partner_place(hearing):
+            keys[partner] = None
         for key in self._as_stated(hearing, near):
             keys.setdefault(key)
         return keys
@@ -143,6 +151,12 @@ class Suggesting:
     def _only_line(self) -> tuple[str, ...]:
         return self._expected.line_names if len(self._expected.line_names) == 1 else ()
 
+    def _partner_place(self, hearing: Hearing) -> PlaceKey | None:
+        held = self._found.held.get(hearing.path)
+        if held is None or held.code != "REC-SWAPPED":
+            return None
+        return self._found.claims.get(str(held.values["other"]))
+
     # --- what speaks for and against one place ------------------------------------------------------------------
 
     def _weigh(self, hearing: Hearing, key: PlaceKey, near: Near | None) -> _Tally:
@@ -151,8 +165,10 @@ class Suggesting:
         self._weigh_number(tally, hearing, key, near)
         self._weigh_parts(tally, hearing, key)
         self._weigh_order(tally, hearing, key[:2])
+        if key == self._partner_place(hearing):
+            tally.add("exchange", "exchanged with the other, both lie among their own welds")
         if place is None:
-            tally.add("no_line", "no reader-sheet line lists it")
+            self._weigh_unlisted(tally, hearing, key)
         else:
             self._weigh_place(tally, hearing, place)
         if self._expected.has_log and key[:2] not in self._expected.logged:
@@ -207,6 +223,31 @@ class Suggesting:
             tally.words.append("another radiograph says the same")
         else:
             tally.add("empty", "that sheet line has no other radiograph")
+            if place.key[1] in hearing.numbers and len(hearing.numbers) == 1:
+                tally.add("listed")
+        siblings = [p for p in self._expected.by_weld[place.weld] if p.event == place.event]
+        if len(siblings) == 1 and not place.event and gaps([place.segment]):
+            tally.add("alone", "no other segment of it is on a sheet")
+
+    def _weigh_unlisted(self, tally: _Tally, hearing: Hearing, key: PlaceKey) -> None:
+        """Weigh a place that no sheet line lists: the line may be missing, or written with a slip."""
+        tally.add("no_line", "no reader-sheet line lists it")
+        segments = [p.segment for p in self._expected.by_weld.get(key[:2], ()) if p.event == key[2]]
+        if segments and gaps([*segments, key[3]]) != gaps(segments) and not gaps([*segments, key[3]]):
+            tally.add("gap", f"the sheets list {', '.join(segments)} of that weld, and {key[3]} is missing there")
+        if key[1] not in hearing.numbers:
+            return
+        for near in self._found.near.of(key[1]):
+            place = self._expected.places.get((key[0], near.number, key[2], key[3]))
+            if place and self._a_slip(hearing, place):
+                tally.add("slip", f"{place.stated_at} says {near.number}: {near.words} there")
+                return
+
+    def _a_slip(self, hearing: Hearing, place: Place) -> bool:
+        """Say whether a sheet line may be the slip itself: of this day, without a radiograph or listed once too often."""
+        if hearing.on is not None and place.days and hearing.on not in place.days:
+            return False
+        return not self._claims_on[place.key] or len(place.lines) > place.films
 
     def _others_claim(self, hearing: Hearing, place: Place) -> bool:
         mine = self._found.claims.get(hearing.path) == place.key

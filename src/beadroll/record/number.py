@@ -129,10 +129,11 @@ def repair_of(event: str, pattern: NumberPattern) -> int:
     return sum(count for _, meaning, count in split_event(event, pattern) if meaning is SuffixMeaning.REPAIR)
 
 
-def split_event(event: str, pattern: NumberPattern) -> list[tuple[str, SuffixMeaning, int]]:
+@lru_cache(maxsize=4096)
+def split_event(event: str, pattern: NumberPattern) -> tuple[tuple[str, SuffixMeaning, int], ...]:
     """Return the parts of an event label in order: label, meaning, count (1 where none is written)."""
     taken, _ = _suffixes(event, pattern)
-    return [(_label(suffix, count), suffix.meaning, count) for suffix, count, _ in taken]
+    return tuple((_label(suffix, count), suffix.meaning, count) for suffix, count, _ in taken)
 
 
 def letters_for(meaning: SuffixMeaning, pattern: NumberPattern) -> str:
@@ -142,7 +143,7 @@ def letters_for(meaning: SuffixMeaning, pattern: NumberPattern) -> str:
 
 def split_number(number: str, pattern: NumberPattern) -> Split:
     """Take a normalised number apart. A text that is not one gives everything as ``tail``."""
-    match = re.match(_prefix_alternatives(pattern) + _GAP + r"(?P<digits>\d+)", number.upper())
+    match = _split_pattern(pattern).match(number.upper())
     if not match:
         return Split("", "", number)
     return Split(match["prefix"], match["digits"], number[match.end() :])
@@ -187,6 +188,11 @@ def _take_line(plain: str, lines: tuple[str, ...]) -> tuple[str, str]:
 def _prefix_alternatives(pattern: NumberPattern) -> str:
     ordered = sorted({p.upper() for p in pattern.prefixes}, key=len, reverse=True)
     return r"(?P<prefix>" + "|".join(map(re.escape, ordered)) + ")"
+
+
+@cache
+def _split_pattern(pattern: NumberPattern) -> re.Pattern[str]:
+    return re.compile(_prefix_alternatives(pattern) + _GAP + r"(?P<digits>\d+)")
 
 
 @cache
