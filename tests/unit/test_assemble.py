@@ -248,7 +248,9 @@ def test_names_from_other_systems_are_composed_alike_in_documents_tables_and_ind
 
 
 def test_pages_for_people_are_in_the_index_and_sealed_with_the_rest(tmp_path, job):
-    def pages(record, report):
+    def pages(record, report, package):
+        assert package.read(record.welds[0].radiographs[0].preview)[:2] == b"\xff\xd8"
+        assert package.index().totals.radiographs == 6
         assert record.welds[0].radiographs[0].path
         assert report.clean
         return [("data/index.html", b"<p>"), ("data/reports/weld.pdf", b"%PDF")]
@@ -272,3 +274,17 @@ def test_an_interruption_does_not_wait_for_the_rest_of_the_work():
     with pytest.raises(KeyboardInterrupt):
         in_threads(work, range(1000), threads=1)
     assert len(done) < 1000
+
+
+def test_a_seal_is_made_over_the_tag_manifest_and_changes_nothing_else(tmp_path, job):
+    asked = []
+
+    def sealer(tagmanifest):
+        asked.append(tagmanifest)
+        return {"contractor": b"a seal"}
+
+    sealed = assemble(checked_week(job), tmp_path / "sealed", form=Form.FOLDER, sealer=sealer)
+    bare = assemble(checked_week(job), tmp_path / "bare", form=Form.FOLDER)
+    assert asked == [bare.package.tagmanifest] == [sealed.package.tagmanifest]
+    assert (tmp_path / "sealed/seals/contractor.p7s").read_bytes() == b"a seal"
+    assert payload(tmp_path / "sealed") == payload(tmp_path / "bare")

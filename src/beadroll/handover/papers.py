@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import unicodedata
 from collections.abc import Callable, Iterable, Iterator, Mapping
-from dataclasses import fields, is_dataclass, replace
+from dataclasses import dataclass, fields, is_dataclass, replace
 from enum import StrEnum
 from importlib import resources
 from typing import Any, Final, TypeVar, cast
@@ -20,14 +20,23 @@ from beadroll.handover.radiographs import indexed
 from beadroll.package import layout, mets
 from beadroll.package.index import INDEX, FileRole, Index, IndexedFile, IndexedWeld, Segment, indexed_weld, make_index
 from beadroll.package.manifest import BagInfo
-from beadroll.package.segments import tables, write_segment
 from beadroll.package.write import PackageWriter
 from beadroll.record.handover import HandoverRecord
 
 T = TypeVar("T")
 
-Pages = Callable[[HandoverRecord, Report], Iterable[tuple[str, bytes]]]
-"""Makes what people read: takes the record as packaged and the findings, gives paths under ``data/`` and bytes."""
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Packaged:
+    """What the package holds when pages are made: ``index()`` of it so far, and ``read(path)`` of any of its files."""
+
+    index: Callable[[], Index]
+    read: Callable[[str], bytes]
+
+
+Pages = Callable[[HandoverRecord, Report, Packaged], Iterable[tuple[str, bytes]]]
+"""Makes what people read: takes the record as packaged, the findings and what the package holds so far; gives paths
+under ``data/`` and bytes, which may come one by one: what came before is in the index then."""
 
 WRITTEN_BY: Final = f"beadroll {__version__}"
 
@@ -70,9 +79,7 @@ def write_records(
         entry = writer.add(path, documents.write(weld, documents.WELD))
         rows.append(replace(indexed(entry, FileRole.WELD_RECORD), weld=weld.weld.id))
         welds.append(indexed_weld(weld, path))
-    shown = pages(record, report) if pages else ()
-    made = ((path, FileRole.PAGE if path == layout.PAGE else FileRole.REPORT, data) for path, data in shown)
-    for path, role, data in (*_lists(record, report), *_schemas(), *made):
+    for path, role, data in (*_lists(record, report), *_schemas()):
         rows.append(indexed(writer.add(path, data), role))
 
     def index_so_far(segments: Iterable[Segment] = ()) -> Index:
@@ -84,6 +91,12 @@ def write_records(
             files=rows,
             segments=segments,
         )
+
+    for path, data in pages(record, report, Packaged(index=index_so_far, read=writer.read)) if pages else ():
+        role = FileRole.PAGE if path == layout.PAGE else FileRole.REPORT
+        rows.append(indexed(writer.add(path, data), role))
+
+    from beadroll.package.segments import tables, write_segment  # noqa: PLC0415 - 28 MB that need not lie beside pixels
 
     segments = []
     for table, content in tables(record, index_so_far(), report.ordered()).items():

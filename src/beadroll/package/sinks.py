@@ -49,6 +49,9 @@ class Sink(Protocol):
     def release(self, slot: Slot) -> None:
         """End a file, whole or not."""
 
+    def read(self, path: str, size: int) -> bytes:
+        """Return a file that was completed."""
+
     def sync(self) -> None:
         """Write what ends the form, and make everything durable."""
 
@@ -79,6 +82,11 @@ class FolderSink:
         """Close the file."""
         os.close(slot.fd)
 
+    def read(self, path: str, size: int) -> bytes:
+        """Read the file from its place."""
+        with (self._root / path).open("rb") as file:
+            return file.read(size)
+
     def sync(self) -> None:
         """Flush after the last byte: one late flush a file costs far less than one between files."""
         files = (Path(folder, name) for folder, _, names in os.walk(self._root) for name in names)
@@ -104,6 +112,7 @@ class ZipSink:
         self._fd = staging.fd
         self._top = top
         self._records = list(records)
+        self._offsets: dict[str, int] = {}
         self._end = end
 
     def reserve(self, path: str, size: int) -> Slot:
@@ -120,9 +129,14 @@ class ZipSink:
         record = zip64.Record(name=name, size=slot.size, crc=slot.crc, offset=start)
         write_all(self._fd, zip64.local_header(record), start)
         self._records.append(record)  # one call, atomic under the interpreter's lock
+        self._offsets[slot.path] = slot.offset
 
     def release(self, slot: Slot) -> None:
         """Need nothing: all entries share one descriptor, which the staging owns."""
+
+    def read(self, path: str, size: int) -> bytes:
+        """Read the entry's stretch of the ZIP."""
+        return os.pread(self._fd, size, self._offsets[path])
 
     def sync(self) -> None:
         """Write the list of entries behind them all, and flush."""

@@ -112,6 +112,24 @@ class PackageWriter:
             raise _changed(source)
         return entry
 
+    def read(self, path: str) -> bytes:
+        """Return a payload file this writer has written, for what is made from others, such as sheets from previews.
+
+        Raises ``KeyError`` for a file that is not there (yet), ``MachineError`` when the system refuses.
+        """
+        entry = self._files[path]
+        if entry is None:
+            raise KeyError(path)
+        try:
+            data = self._sink.read(path, entry.size)
+        except OSError as error:
+            raise machine_error(f"could not read {path} again", self._staging.destination, error) from error
+        if len(data) != entry.size:
+            raise MachineError(
+                f"{path} became shorter while the package was being written", remedy="Check the disk, then build again."
+            )
+        return data
+
     def finish(
         self, info: BagInfo, tag_files: Mapping[str, bytes] | None = None, sealer: Sealer | None = None
     ) -> Finished:
