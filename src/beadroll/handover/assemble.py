@@ -15,6 +15,8 @@ from beadroll.findings import Finding, Report, finding
 from beadroll.handover import places
 from beadroll.handover.check import answer, answered_by, in_force
 from beadroll.handover.decisions import Standing
+from beadroll.handover.pages import Pages as Reading
+from beadroll.handover.pages import reading
 from beadroll.handover.papers import Pages, bag_info, composed, write_records
 from beadroll.handover.radiographs import Meter, Packed, Radiographs, in_threads, indexed, refuse_changed
 from beadroll.handover.stages import Assembled, Checked, DeliveredFile, Reconciled
@@ -40,8 +42,8 @@ def assemble(  # noqa: PLR0913 - each is a choice of the caller's; commands and 
 ) -> Assembled:
     """Write the package of a checked week to ``destination``, a folder or a ZIP file.
 
-    ``codec`` defaults to the job's. ``progress`` hears of delivered bytes done. ``pages`` makes what
-    people read, such as PDF sheets; it is sealed with the rest. Raises ``NotReady`` with the report
+    ``codec`` defaults to the job's. ``progress`` hears of delivered bytes done. ``pages`` makes what people read, in
+    place of the page and sheets by the job's template; it is sealed with the rest. Raises ``NotReady`` with the report
     while findings stop the handover, also such as show only when pixels are read: every damaged radiograph is named,
     and nothing is left at the destination. Raises ``InputError`` and ``MachineError`` as the package's writer does.
     """
@@ -52,6 +54,7 @@ def assemble(  # noqa: PLR0913 - each is a choice of the caller's; commands and 
     papers = _papers(reconciled)
     every = {file.path: file for file in (*radiographs, *(paper.file for paper in papers))}
     paths, folder = places.delivered_paths(every), reconciled.gathered.folder
+    made = pages or reading(folder)
     meter = Meter(sum(file.size_bytes for file in every.values()), progress)
     with PackageWriter.create(
         destination, name=places.package_name(record.handover), form=form, replace=replace_existing
@@ -72,12 +75,13 @@ def assemble(  # noqa: PLR0913 - each is a choice of the caller's; commands and 
             meter=meter,
             threads=threads,
         ).pack(record)
-        report = checked.report + _of_the_pixels(packed, in_force(reconciled))
+        decisions = in_force(reconciled)
+        report = checked.report + _of_the_pixels(packed, decisions)
         _refuse_stops(report)
         record = composed(_with_radiographs(record, packed))
-        report = composed(report)
+        report = composed(report + _of_the_pages(made, record, report, decisions))
         files = composed((*carried, *(file for one in packed for file in one.files)))
-        index = write_records(writer, record, report, files, pages)
+        index = write_records(writer, record, report, files, made)
         finished = writer.finish(bag_info(record, index), sealer=sealer)
     return Assembled(package=finished, index=index, record=record, report=report)
 
@@ -161,6 +165,12 @@ def _of_the_pixels(packed: Sequence[Packed], decisions: Standing) -> Report:
     """Return what only the pixels could show, after the decisions."""
     found = [answer(each, decisions) for one in packed for each in one.findings]
     return Report(findings=(*found, *_same_pixels(packed, decisions)))
+
+
+def _of_the_pages(pages: Pages, record: HandoverRecord, report: Report, decisions: Standing) -> Report:
+    """Return what the job's own pages cannot show, after the decisions."""
+    found = pages.find(record, report) if isinstance(pages, Reading) else ()
+    return Report(findings=tuple(answer(each, decisions) for each in found))
 
 
 def _with_radiographs(record: HandoverRecord, packed: Iterable[Packed]) -> HandoverRecord:
