@@ -227,9 +227,12 @@ def _before(package: Path) -> Previous:
 
 
 def show_built(session: Session, made: Assembled) -> None:
-    """Say what was built."""
+    """Say what was built, and where its transmittal lies."""
+    from beadroll.handover.pages import transmittal_path
+
     screen = session.screen
     package = made.package
+    transmittal = transmittal_path(made)
     total = sum(entry.size for entry in package.files)
     films = [film for weld in made.record.welds for film in weld.radiographs]
     delivered = sum(film.delivered_size_bytes for film in films)
@@ -242,6 +245,7 @@ def show_built(session: Session, made: Assembled) -> None:
             "radiographs": f"{len(films)}, {size(delivered)} as delivered, {size(packed)} packed without loss",
             "restorable": f"{restorable} of {len(films)} to the delivered file, byte for byte",
             "tag manifest": f"SHA-512 {package.tagmanifest_sha512[:32]}…",
+            "transmittal": str(transmittal) if transmittal.exists() else "none: the font cannot print the record",
         }
     )
     if made.report.open:
@@ -256,6 +260,7 @@ def show_built(session: Session, made: Assembled) -> None:
             "bytes": total,
             "radiographs": len(films),
             "tagmanifest_sha512": package.tagmanifest_sha512,
+            "transmittal": transmittal if transmittal.exists() else None,
             "findings": made.report.ordered(),
         }
     )

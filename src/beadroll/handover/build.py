@@ -19,6 +19,7 @@ from beadroll.handover import places
 from beadroll.handover.assemble import assemble
 from beadroll.handover.check import Rules, check
 from beadroll.handover.gather import gather
+from beadroll.handover.pages import write_transmittal
 from beadroll.handover.papers import Pages
 from beadroll.handover.reconcile import reconcile
 from beadroll.handover.stages import Assembled, Checked
@@ -67,7 +68,7 @@ def build(
     previous: Previous | None = None,
     **choices: Unpack[Choices],
 ) -> Assembled:
-    """Build the package of a period into the folder ``out``, sealed where a ``sealer`` is chosen.
+    """Build the package of a period into ``out``, sealed where a ``sealer`` is chosen, its transmittal beside.
 
     ``out`` is made where it is missing. Raises ``NotReady`` with the report while findings stop the handover, and
     ``InputError`` or ``MachineError`` as the stages do; then nothing is left in ``out``.
@@ -79,12 +80,14 @@ def build(
         raise MachineError(
             f"{out}: could not be made: {error.strerror or error}", remedy="Name a folder you may write in."
         ) from error
-    return assemble(
+    made = assemble(
         checked,
         destination(out, checked.reconciled.gathered.handover, form),
         form=form,
         **choices,
     )
+    write_transmittal(made, folder)
+    return made
 
 
 def destination(out: Path, handover: Handover, form: Form) -> Path:

@@ -127,6 +127,7 @@ def write_transmittal(made: Assembled, folder: Path) -> Path | None:
 
     template = Pages(folder=folder).template()
     if sheets.unprintable(made.record, made.report, template):
+        transmittal_path(made).unlink(missing_ok=True)  # one left of an older build would name another digest
         return None
     package = made.package
     delivery = sheets.Delivery(
@@ -136,7 +137,7 @@ def write_transmittal(made: Assembled, folder: Path) -> Path | None:
         sealed_by=tuple(sorted(package.seals)),
     )
     data = sheets.transmittal(made.record, made.index, delivery, template)
-    path = package.path.with_name(f"{package.name}.transmittal.pdf")
+    path = transmittal_path(made)
     staging = Staging(path, folder=False, replace=True)
     published = False
     try:
@@ -150,6 +151,11 @@ def write_transmittal(made: Assembled, folder: Path) -> Path | None:
         if not published:
             staging.discard()
     return path
+
+
+def transmittal_path(made: Assembled) -> Path:
+    """Return where the transmittal of a finished package lies."""
+    return made.package.path.with_name(f"{made.package.name}.transmittal.pdf")
 
 
 def _beside(folder: Path, name: str) -> bytes:
