@@ -292,6 +292,10 @@ class _Maker:
                 return shot
         raise _NoneLeft
 
+    def _lone(self, shot: Shot) -> bool:
+        """Neither a reweld nor cut out for one: what befalls those shows on both welds."""
+        return "RW" not in shot.number and (shot.line, f"{shot.number}RW1") not in self.log
+
     def claim(self, line: str, number: str) -> list[Shot]:
         self.used.add((line, number))
         return [s for s in self.shots if (s.line, s.number) == (line, number)]
@@ -518,7 +522,9 @@ def _swapped_wholly(maker: _Maker, kind: str) -> None:
 
 def _swapped_names(maker: _Maker, kind: str) -> None:
     """File names swapped, headers right."""
-    one = maker.pick(lambda s: not s.mute and maker.styles[s.crew].header != "none" and not maker.styles[s.crew].folder_per_weld)
+    one = maker.pick(
+        lambda s: not s.mute and maker.styles[s.crew].header != "none" and not maker.styles[s.crew].folder_per_weld
+    )
     other = maker.pick(lambda s: s.crew == one.crew and s.on == one.on and s.line == one.line)
     for shot in (one, other):
         shot.header_number, shot.header_segment = shot.number, shot.segment

@@ -18,7 +18,7 @@ from beadroll.findings import Finding, finding
 from beadroll.handover.compose import latest_readings, ordering
 from beadroll.handover.coverage import gaps, overlaps
 from beadroll.handover.dispositions import kind_in
-from beadroll.handover.expected import Expected
+from beadroll.handover.expected import Expected, WeldKey
 from beadroll.handover.witnesses import Hearing, moment_of
 from beadroll.record.handover import HandoverRecord
 from beadroll.record.interpretation import DispositionKind, Interpretation, Result
@@ -40,8 +40,8 @@ class Context:
     expected: Expected
     hearings: Mapping[str, Hearing]
     welds: Mapping[WeldId, WeldRecord]
-    spoken: Mapping[str, Sequence[str]]
-    """Segments that radiographs name, by weld number: a held one is asked about already, and not missed here."""
+    spoken: Mapping[WeldKey, Sequence[str]]
+    """Segments that radiographs name, by weld: a held one is asked about already, and not missed here."""
 
 
 Rule = Callable[[WeldRecord, Context], Iterable[Told]]
@@ -54,19 +54,20 @@ def check(record: HandoverRecord, expected: Expected, hearings: Sequence[Hearing
         expected=expected,
         hearings={h.path: h for h in hearings},
         welds={w.weld.id: w for w in record.welds},
-        spoken=_spoken(hearings),
+        spoken=_spoken(hearings, expected),
     )
     found = [told for weld in record.welds for rule in RULES for told in rule(weld, context)]
     found += _not_shot(context)
     return [told for told in found if told[1].code not in record.job.rules_off]
 
 
-def _spoken(hearings: Sequence[Hearing]) -> Mapping[str, Sequence[str]]:
-    found: dict[str, list[str]] = defaultdict(list)
+def _spoken(hearings: Sequence[Hearing], expected: Expected) -> Mapping[WeldKey, Sequence[str]]:
+    found: dict[WeldKey, list[str]] = defaultdict(list)
     for hearing in hearings:
         if not hearing.events:
             for number in hearing.numbers:
-                found[number] += hearing.segments
+                for line in hearing.lines or expected.lines_of.get(number, ())[:1]:
+                    found[line, number] += hearing.segments
     return found
 
 
@@ -268,7 +269,7 @@ def covered(weld: WeldRecord, context: Context) -> Iterable[Told]:
     first = [r for r in weld.interpretations if not any(ordering(r.event, pattern))]
     images = [r for r in weld.radiographs if not any(ordering(r.event, pattern))]
     segments = [r.segment for r in (*first, *images) if r.segment]
-    segments += context.spoken.get(weld.weld.id.number, ())
+    segments += context.spoken.get((weld.weld.id.line, weld.weld.id.number), ())
     diameter = weld.weld.outside_diameter_mm
     missing = gaps(segments, math.pi * diameter if diameter else None)
     if missing and (first or images):

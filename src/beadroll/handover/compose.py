@@ -30,7 +30,8 @@ from beadroll.record.number import parse, repair_of, reshoot_of, split_event, sp
 from beadroll.record.people import Role, SignOff
 from beadroll.record.radiograph import Exposure, Origin, Radiograph
 from beadroll.record.technique import Arrangement
-from beadroll.record.weld import EventKind, Place as Where, Standing, Weld, WeldEvent, WeldId, WeldKind, WeldRecord
+from beadroll.record.weld import EventKind, Standing, Weld, WeldEvent, WeldId, WeldKind, WeldRecord
+from beadroll.record.weld import Place as Where
 
 Ordering = tuple[int, int]
 """How often repaired, how often shot again: what makes one image of a segment later than another."""

@@ -279,9 +279,11 @@ def _listed_twice(gathered: Mapping[PlaceKey, list[ReaderLine]]) -> Iterable[tup
     for key, rows in gathered.items():
         seen: dict[tuple[date | None, str], ReaderLine] = {}
         for row in rows:
-            first = seen.setdefault((row.exposed_on, row.interpreter), row)
-            if first is not row:
-                subject, other = str(cell_of(row, "number")), str(cell_of(first, "number"))
+            reading = (row.exposed_on, row.interpreter)
+            if reading not in seen:
+                seen[reading] = row
+            else:
+                subject, other = str(cell_of(row, "number")), str(cell_of(seen[reading], "number"))
                 yield subject, finding("REC-LINE-TWICE", subject, place=name_of(key), other=other)
 
 

@@ -15,6 +15,10 @@ from typing import Final, Self
 from beadroll.handover.expected import PlaceKey, WeldKey
 from beadroll.handover.witnesses import Hearing, in_order
 
+_AROUND: Final = 6
+"""Images looked at on either side of an exchange."""
+_MOST_PARTS: Final = 3
+"""Parts of two welds after an exchange: one together, the other with at most one image made apart."""
 _LEAST_GAIN: Final = 2
 """Breaks an exchange must remove before two radiographs are asked about."""
 
@@ -61,37 +65,49 @@ class Shooting:
         between = (low is None or low < here) and (high is None or here < high)
         return 1 if between and not (low is None and high is None) else 0
 
-    def swapped(self) -> list[tuple[str, str]]:
+    def swapped(self, order: Mapping[WeldKey, int]) -> list[tuple[str, str]]:
         """Return pairs of radiographs that stand among each other's welds, and would not if exchanged.
 
-        A pair counts when exchanging its two names brings all images of both welds together and takes at least two
+        A pair counts when exchanging its two names brings the images of their welds together and takes at least two
         breaks out of the order: changes of weld, or segments of a weld made against the crew's usual direction. A
-        radiograph that was merely made later than the rest of its weld has no partner whose exchange does that.
+        radiograph that was merely made later than the rest of its weld has no partner whose exchange does that. Where
+        two pairs of the same welds would do, the one that leaves the welds in the sheets' ``order`` counts, or both.
         """
         found: list[tuple[str, str]] = []
         for run in self.runs:
             named = [p for p in run if p in self.claims]
             keys = [self.claims[p] for p in named]
-            base = None
-            used: set[int] = set()
-            for i in _strays(keys):
-                base = _Disorder.of(keys) if base is None else base
-                partner = self._partner(i, keys, base, used)
-                if partner is not None:
-                    used |= {i, partner}
-                    found.append((named[min(i, partner)], named[max(i, partner)]))
+            found += [(named[i], named[j]) for i, j in _exchanges(keys, order)]
         return found
 
-    def _partner(self, i: int, keys: list[PlaceKey], base: _Disorder, used: set[int]) -> int | None:
+
+def _exchanges(keys: list[PlaceKey], order: Mapping[WeldKey, int]) -> list[tuple[int, int]]:
+    """Return the positions whose names may be exchanged, the best pair of each two welds."""
+    strays = _strays(keys)
+    if not strays:
+        return []
+    base = _Disorder.of(keys, order)
+    best: dict[frozenset[WeldKey], tuple[tuple[int, int], set[tuple[int, int]]]] = {}
+    for i in strays:
         around = {keys[k][:2] for k in (i - 1, i + 1) if 0 <= k < len(keys)} - {keys[i][:2]}
-        best: tuple[int, int] | None = None
         for j in base.of_welds(around):
-            if {i, j} & used:
-                continue
             gain = base.gain(keys, i, j)
-            if gain >= _LEAST_GAIN and (best is None or gain > best[0]):
-                best = (gain, j)
-        return best[1] if best else None
+            if gain is None:
+                continue
+            welds, pair = frozenset((keys[i][:2], keys[j][:2])), (min(i, j), max(i, j))
+            known = best.get(welds)
+            if known is None or gain > known[0]:
+                best[welds] = (gain, {pair})
+            elif gain == known[0]:
+                known[1].add(pair)
+    taken: set[int] = set()
+    pairs = []
+    for _, (_, candidates) in sorted(best.items(), key=lambda item: (item[1][0], sorted(item[0])), reverse=True):
+        free = [pair for pair in sorted(candidates) if not taken & set(pair)]
+        for pair in free:
+            pairs.append(pair)
+            taken.update(pair)
+    return sorted(pairs)
 
 
 @dataclass(frozen=True, slots=True)
@@ -100,37 +116,54 @@ class _Disorder:
 
     positions: Mapping[WeldKey, list[int]]
     direction: int
+    order: Mapping[WeldKey, int]
 
     @classmethod
-    def of(cls, keys: Sequence[PlaceKey]) -> Self:
+    def of(cls, keys: Sequence[PlaceKey], order: Mapping[WeldKey, int]) -> Self:
         positions: dict[WeldKey, list[int]] = defaultdict(list)
         for i, key in enumerate(keys):
             positions[key[:2]].append(i)
         rising = sum((_start(b) > _start(a)) - (_start(b) < _start(a)) for a, b in pairwise(keys) if a[:3] == b[:3])
-        return cls(positions, 1 if rising >= 0 else -1)
+        return cls(positions, 1 if rising >= 0 else -1, order)
 
     def of_welds(self, welds: Iterable[WeldKey]) -> list[int]:
         return [i for weld in sorted(welds) for i in self.positions[weld]]
 
-    def gain(self, keys: list[PlaceKey], i: int, j: int) -> int:
-        """Return how many breaks exchanging the names at ``i`` and ``j`` removes; 0 where a weld stays in parts."""
+    def gain(self, keys: list[PlaceKey], i: int, j: int) -> tuple[int, int] | None:
+        """Return what exchanging the names at ``i`` and ``j`` gains: breaks removed, welds put in the sheets' order.
+
+        None where too few breaks are removed, or both welds stay in parts: a crew that shoots two welds by turns.
+        """
         exchanged = {i: keys[j], j: keys[i]}
         after = [exchanged.get(k, key) for k, key in enumerate(keys)]
-        for weld in (keys[i][:2], keys[j][:2]):
-            mine = [k for k in {*self.positions[keys[i][:2]], *self.positions[keys[j][:2]]} if after[k][:2] == weld]
-            if max(mine) - min(mine) + 1 != len(mine):
-                return 0
-        return self._count(keys, (i, j)) - self._count(after, (i, j))
+        both = sorted({*self.positions[keys[i][:2]], *self.positions[keys[j][:2]]})
+        parts = sum(_parts([k for k in both if after[k][:2] == weld]) for weld in (keys[i][:2], keys[j][:2]))
+        if parts > (_MOST_PARTS if keys[i][3] == keys[j][3] else _MOST_PARTS - 1):
+            return None
+        low, high = max(0, min(i, j) - _AROUND), min(len(keys), max(i, j) + _AROUND + 1)
+        before, then = keys[low:high], after[low:high]
+        changes = _changes(before) - _changes(then)
+        turns = sum(self._inversions(before, keys[k][:3]) - self._inversions(then, keys[k][:3]) for k in (i, j))
+        if max(changes, changes + turns) < _LEAST_GAIN:
+            return None
+        return changes + turns, self._against(before) - self._against(then)
 
-    def _count(self, keys: list[PlaceKey], at: tuple[int, int]) -> int:
-        low, high = max(0, min(at) - 6), min(len(keys), max(at) + 7)
-        part = keys[low:high]
-        changes = sum(a[:2] != b[:2] for a, b in pairwise(part))
-        return changes + sum(self._inversions(part, keys[k][:3]) for k in at)
+    def _against(self, part: list[PlaceKey]) -> int:
+        """Return how often a weld follows one that the sheets list after it."""
+        return sum(self.order.get(a[:2], 0) > self.order.get(b[:2], 0) for a, b in pairwise(part))
 
     def _inversions(self, part: list[PlaceKey], state: tuple[str, str, str]) -> int:
         starts = [_start(key) * self.direction for key in part if key[:3] == state]
         return sum(a > b for n, a in enumerate(starts) for b in starts[n + 1 :])
+
+
+def _parts(positions: Sequence[int]) -> int:
+    """Return in how many parts a weld's images lie."""
+    return 1 + sum(b - a > 1 for a, b in pairwise(positions))
+
+
+def _changes(part: Sequence[PlaceKey]) -> int:
+    return sum(a[:2] != b[:2] for a, b in pairwise(part))
 
 
 def _strays(keys: Sequence[PlaceKey]) -> list[int]:

@@ -5,7 +5,8 @@ A radiograph is assigned without asking only when all of this holds:
 1. what it says of itself (header, file name, folders) names one weld and contradicts itself in nothing;
 2. the weld is in the weld log, and one place on the reader sheets is left when line, event and segment are compared;
 3. the day of its folder is the day the sheet gives, or the next to it with no other place of that segment in question;
-4. no more radiographs claim the place than belong there;
+4. no more radiographs claim the place than belong there, and none that contradicts itself names it too, unless header
+   and file name both or the order speak for the one that claims it;
 5. no other delivered file holds the same bytes;
 6. the order in which the images were made does not speak for another place;
 7. no empty place of that day carries its number with two digits changed round, unless the order speaks for it.
@@ -19,14 +20,18 @@ from collections import defaultdict
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import timedelta
+from typing import Final
 
 from beadroll.findings import Value
 from beadroll.handover.expected import Expected, Place, PlaceKey, WeldKey, name_of
 from beadroll.handover.nearness import NearNumbers, Slip
 from beadroll.handover.order import Shooting
 from beadroll.handover.witnesses import Hearing
+from beadroll.record.radiograph import Witness
 
 _NEXT_DAY = timedelta(days=1)
+_OWN: Final = frozenset({Witness.HEADER, Witness.FILE_NAME})
+"""Witnesses of a radiograph's own that are written apart from each other."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -86,8 +91,9 @@ def resolve(
     found.shooting = Shooting.of(hearings, found.claims)
     asked = [h for h in hearings if h.path not in decided]
     _contested(found, expected, decided, confirmed)
+    _also_named(found, expected, asked, confirmed)
     _same_bytes(found, same, decided, confirmed)
-    _swapped(found, decided, confirmed)
+    _swapped(found, expected, decided, confirmed)
     _empty_neighbours(found, expected, asked, confirmed)
     return found
 
@@ -218,6 +224,35 @@ def _contested(
                 found.hold(path, "REC-CONTESTED", place=name_of(key), count=len(paths), films=films, others=others)
 
 
+def _also_named(
+    found: Resolution, expected: Expected, asked: Sequence[Hearing], confirmed: Mapping[str, frozenset[str]]
+) -> None:
+    """Hold a radiograph with one witness of its own, where another that contradicts itself names the same place."""
+    torn = [h for h in asked if (held := found.held.get(h.path)) and held.code == "REC-WITNESSES-DISAGREE"]
+    if not torn:
+        return
+    hearings = {h.path: h for h in asked}
+    filled = found.filled()
+    for other in torn:
+        for key in _named(other, expected):
+            for path in filled.get(key, ()):
+                mine = hearings.get(path)
+                if mine is None or path in found.held or "REC-ALSO-NAMED" in confirmed.get(path, ()):
+                    continue
+                kinds = {s.witness for s in mine.statements if s.read.number == key[1]} & _OWN
+                fit = found.shooting.fit(path, key[:2], expected.order)
+                if len(kinds) < len(_OWN) and not fit:
+                    found.hold(path, "REC-ALSO-NAMED", place=name_of(key), other=other.path)
+
+
+def _named(hearing: Hearing, expected: Expected) -> Iterable[PlaceKey]:
+    """Yield every place that any witness of a radiograph names."""
+    for number in hearing.numbers:
+        for place in expected.by_number.get(number, ()):
+            if (not hearing.lines or place.key[0] in hearing.lines) and place.segment in (hearing.segments or ("",)):
+                yield place.key
+
+
 def _same_bytes(
     found: Resolution,
     same: Iterable[tuple[str, ...]],
@@ -235,9 +270,14 @@ def _same_bytes(
             found.hold(path, "REC-SAME-BYTES", others=others)
 
 
-def _swapped(found: Resolution, decided: Mapping[str, PlaceKey], confirmed: Mapping[str, frozenset[str]]) -> None:
+def _swapped(
+    found: Resolution,
+    expected: Expected,
+    decided: Mapping[str, PlaceKey],
+    confirmed: Mapping[str, frozenset[str]],
+) -> None:
     """Hold two radiographs that stand in each other's place in the order they were made."""
-    for one, other in found.shooting.swapped():
+    for one, other in found.shooting.swapped(expected.order):
         for path, its_pair in ((one, other), (other, one)):
             if path in found.assigned and path not in decided and "REC-SWAPPED" not in confirmed.get(path, ()):
                 place, theirs = name_of(found.claims[path]), name_of(found.claims[its_pair])

@@ -38,7 +38,7 @@ POINTS: Final = MappingProxyType(
         "day": 1.5,
         "day_other": -2.5,
         "empty": 2.0,  # the place has no radiograph
-        "filled": -2.5,  # the place has all it needs from others
+        "filled": -4.0,  # the place has all it needs from others
         "order_among": 2.5,
         "order_between": 3.0,
         "order_against": -2.0,
@@ -47,7 +47,7 @@ POINTS: Final = MappingProxyType(
         "no_line": -1.0,  # no sheet line lists it
         "gap": 3.0,  # the sheets list the other segments of that weld and state, and not this one
         "slip": 3.0,  # a sheet line without a radiograph may be a slip for it
-        "exchange": 9.0,  # exchanging names with the other of a swapped pair puts both among their own welds
+        "exchange": 12.0,  # exchanging names with the other of a swapped pair puts both among their own welds
         "alone": -2.0,  # no sheet line lists another segment of that weld and state
     }
 )

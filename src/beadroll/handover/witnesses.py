@@ -183,4 +183,4 @@ def _times(group: list[Hearing]) -> Mapping[str, float]:
 def _tells(times: Iterable[float]) -> bool:
     """Say whether times order a group: nearly all differ from one another."""
     found = list(times)
-    return len(found) > 1 and len(set(found)) > 0.9 * len(found)  # noqa: PLR2004 - a few may share a second
+    return len(found) > 1 and len(set(found)) > 0.9 * len(found)

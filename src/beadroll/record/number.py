@@ -100,7 +100,7 @@ def format_number(marked: Marked) -> str:
 def parse_segment(text: str, pattern: NumberPattern) -> str:
     """Return the segment a cell names, ``1-2``; empty where it names none."""
     found = _segment_at(_plain(text), pattern, anywhere=False)
-    return found[0] if found and not found[1].strip(" )].,;") else ""
+    return found[0] if found and not found[1].strip(" ()[].,;") else ""
 
 
 def parse_event(text: str, pattern: NumberPattern) -> str | None:
@@ -226,7 +226,7 @@ def _finish(
         after = after[glued.end() :]
         doubts.append(f"{glued.group()} behind the number has no meaning under this contract")
     segment, left = _segment_at(after, pattern, anywhere=True) or ("", after)
-    if taken and not taken[-1][2] and segment and _digit_follows(tail, pattern):
+    if taken and taken[-1][0].counted and not taken[-1][2] and segment and after[:1].isdigit():
         doubts.append(f"{tail.strip()} can be read in two ways: a count or a segment")
     if not segment and re.match(r"[\s\-_.]*[\-.]\d{1,3}(?!\d)", left) and not _DATE.search(left):
         doubts.append(f"{left.strip()} behind the number is neither a suffix nor a segment of this contract")
@@ -240,11 +240,6 @@ def _finish(
         assumed=assumed,
         doubts=tuple(doubts),
     )
-
-
-def _digit_follows(tail: str, pattern: NumberPattern) -> bool:
-    """Say whether an uncounted suffix is glued to the digits of what was read as the segment: ``R1-2``."""
-    return bool(re.search(r"(?:" + "|".join(s.letters.upper() for s in pattern.suffixes) + r")\d", tail))
 
 
 @cache
@@ -262,6 +257,8 @@ def _suffixes(tail: str, pattern: NumberPattern) -> tuple[list[tuple[Suffix, int
     taken: list[tuple[Suffix, int, bool]] = []
     at = 0
     while match := _suffix_pattern(pattern).match(tail, at):
+        if pattern.segments is SegmentStyle.LETTERS and _LETTERED.match(tail, match.start("letters")):
+            break
         suffix, end, count = known[match["letters"]], match.end(), match["count"]
         if count is not None and (not suffix.counted or _starts_segment(tail, match.start("count"), pattern)):
             end, count = match.end("letters"), None
