@@ -16,7 +16,6 @@ from dataclasses import dataclass, field, replace
 from datetime import UTC, date, datetime, timedelta
 
 from beadroll.handover.stages import DeliveredFile, DeliveredRadiograph, Gathered, ReaderLine, WeldLogRow
-from beadroll.record.evidence import Address
 from beadroll.record.interpretation import Result
 from beadroll.record.job import Line
 from tests import jobs
@@ -136,7 +135,7 @@ def build(seed: int, *, welds: int = 500, per_kind: int = 3, kinds: tuple[str, .
     return _Maker(random.Random(seed), welds, per_kind, kinds).week()  # noqa: S311 - a seeded test
 
 
-class _NoneLeft(Exception):
+class _NoneLeftError(Exception):
     """No shot of this week is fit for a kind of fault."""
 
 
@@ -160,7 +159,7 @@ class _Maker:
             for kind, plant in PLANTS.items():
                 if self.kinds is None or kind in self.kinds:
                     for _ in range(self.per_kind):
-                        with suppress(_NoneLeft):
+                        with suppress(_NoneLeftError):
                             plant(self, kind)
         return self._write()
 
@@ -175,26 +174,26 @@ class _Maker:
         each = self.welds // len(self.lines)
         self.shots: list[Shot] = []
         todo: dict[tuple[str, int], list[list[Shot]]] = defaultdict(list)
-        for l, line in enumerate(self.lines):
+        for nth, line in enumerate(self.lines):
             segments = rng.choice(
                 (jobs.SEGMENTS, jobs.SEGMENTS, jobs.SEGMENTS, ("0-1", "1-2", "2-3", "3-0"), ("0-1", "1-0"))
             )
-            first = start if self.overlapping else start + l * each
+            first = start if self.overlapping else start + nth * each
             for n in range(each):
                 number = f"W-{first + n:04d}"
                 welded = jobs.MONDAY + timedelta(days=min(4, n * 5 // each))
-                crew = self.crews[(l + n * 2 // each) % len(self.crews)]
+                crew = self.crews[(nth + n * 2 // each) % len(self.crews)]
                 day = min(5, (welded - jobs.MONDAY).days + 1)
                 self.log[line, number] = {"welded_on": welded}
                 self._weld(todo, line, number, segments, crew, day)
             for n in range(15):  # welded earlier, or not shot yet
                 number = (
                     f"W-{first + each + n:04d}"
-                    if l == len(self.lines) - 1 or self.overlapping
-                    else f"W-{7000 + l * 100 + n}"
+                    if nth == len(self.lines) - 1 or self.overlapping
+                    else f"W-{7000 + nth * 100 + n}"
                 )
                 self.log.setdefault((line, number), {"welded_on": jobs.MONDAY + timedelta(days=5)})
-        for (crew, day), welds in sorted(todo.items()):
+        for (_, day), welds in sorted(todo.items()):
             at = datetime(2031, 3, 31, 7, 0, tzinfo=UTC) + timedelta(days=day)
             order = self._out_of_turn(welds)
             for shot in order:
@@ -235,8 +234,8 @@ class _Maker:
             if rng.random() < 0.05:
                 welds[i], welds[i + 1] = welds[i + 1], welds[i]
         order = []
-        for shots in welds:
-            shots = list(shots)
+        for weld in welds:
+            shots = list(weld)
             if rng.random() < 0.05:
                 rng.shuffle(shots)
             order += shots
@@ -290,7 +289,7 @@ class _Maker:
             ):
                 self.used.add((shot.line, shot.number))
                 return shot
-        raise _NoneLeft
+        raise _NoneLeftError
 
     def _lone(self, shot: Shot) -> bool:
         """Neither a reweld nor cut out for one: what befalls those shows on both welds."""
@@ -414,8 +413,8 @@ class _Maker:
     def _log(self) -> list[WeldLogRow]:
         self.log_cells: dict[tuple[str, str], str] = {}
         rows = []
-        for n, ((line, number), values) in enumerate(sorted(self.log.items()), 2):
-            values = dict(values)
+        for n, ((line, number), stated) in enumerate(sorted(self.log.items()), 2):
+            values = dict(stated)
             written = values.pop("written", number)
             if values.pop("missing", False):
                 continue
@@ -591,10 +590,3 @@ PLANTS: dict[str, Callable[[_Maker, str], None]] = {
     "weld not in log": _not_in_log,
     "film count off": _film_count,
 }
-
-
-def subject_files(week: Week) -> set[str]:
-    return set(week.truth)
-
-
-__all__ = ["PLANTS", "Address", "Plant", "Week", "build"]

@@ -13,7 +13,7 @@ import argparse
 import statistics
 import sys
 import time
-from collections import Counter, defaultdict
+from collections import Counter
 from dataclasses import dataclass, field
 
 from beadroll.findings import Severity
@@ -47,41 +47,54 @@ def measure(seed: int, score: Score, *, welds: int, per_kind: int) -> None:
     score.seconds.append(time.perf_counter() - start)
     score.radiographs += len(week.truth)
     asked = [d for d in done.discrepancies if d.finding.severity is not Severity.NOTE]
-    subjects = defaultdict(list)
-    for each in asked:
-        subjects[each.subject].append(each)
-    named = {str(d.finding.values["cell"]) for d in asked if "cell" in d.finding.values}
-    kinds = {}
-    touched = set()
+    kinds = {name: plant.kind for plant in week.plants for name in plant.touched}
+    count_found(seed, week, asked, score)
+    count_alarms(seed, asked, kinds, score)
+    count_first(seed, week, asked, kinds, score)
+    count_placed(seed, week, done.record, score)
+
+
+def count_found(seed, week, asked, score) -> None:
+    # A question that names an empty place stands for that place's own report, which is then not made.
+    named = {d.subject for d in asked} | {str(d.finding.values["cell"]) for d in asked if "cell" in d.finding.values}
     for plant in week.plants:
-        touched |= plant.touched
-        (score.planted if plant.trace else score.traceless)[plant.kind] += 1
-        if plant.touched & (subjects.keys() | named):
-            score.found[plant.kind] += plant.trace
-        elif plant.trace:
+        if not plant.trace:
+            score.traceless[plant.kind] += 1
+            continue
+        score.planted[plant.kind] += 1
+        if plant.touched & named:
+            score.found[plant.kind] += 1
+        else:
             score.missed.append((seed, plant.kind, [s.key for s in plant.shots], [s.path for s in plant.shots]))
-        for name in plant.touched:
-            kinds[name] = plant.kind
+
+
+def count_alarms(seed, asked, kinds, score) -> None:
     for each in asked:
-        # A question that names an empty place stands for that place's own report, which is then not made.
-        if each.subject not in touched and each.finding.values.get("cell") not in touched:
+        if each.subject not in kinds and each.finding.values.get("cell") not in kinds:
             score.false_alarms.append((seed, each.finding.code, each.finding.text))
-        if each.subject in week.truth and each.subject not in week.copies:
-            kind = kinds.get(each.subject, "none")
-            score.asked[kind] += 1
-            top = each.suggestions[0] if each.suggestions else None
-            if top and (top.line, top.number, top.event, top.segment) == week.truth[each.subject]:
-                score.first[kind] += 1
-            else:
-                score.misranked.append((seed, kind, each.finding.text, week.truth[each.subject], each.suggestions[:3]))
-    for weld in done.record.welds:
+
+
+def count_first(seed, week, asked, kinds, score) -> None:
+    for each in asked:
+        if each.subject not in week.truth or each.subject in week.copies:
+            continue
+        kind = kinds.get(each.subject, "none")
+        score.asked[kind] += 1
+        top = each.suggestions[0] if each.suggestions else None
+        if top and (top.line, top.number, top.event, top.segment) == week.truth[each.subject]:
+            score.first[kind] += 1
+        else:
+            score.misranked.append((seed, kind, each.finding.text, week.truth[each.subject], each.suggestions[:3]))
+
+
+def count_placed(seed, week, record, score) -> None:
+    blind = {s.path for p in week.plants if not p.trace for s in p.shots}
+    for weld in record.welds:
         for image in weld.radiographs:
             key = (weld.weld.id.line, weld.weld.id.number, image.event, image.segment)
             if week.truth[image.delivered_as] != key:
-                blind = any(image.delivered_as in p.touched and not p.trace for p in week.plants)
-                (score.blind if blind else score.wrong).append(
-                    (seed, image.delivered_as, key, week.truth[image.delivered_as])
-                )
+                where = score.blind if image.delivered_as in blind else score.wrong
+                where.append((seed, image.delivered_as, key, week.truth[image.delivered_as]))
 
 
 def table(score: Score) -> str:
@@ -97,7 +110,7 @@ def table(score: Score) -> str:
     asked, first = sum(score.asked.values()), sum(score.first.values())
     rate = 1000 * len(score.false_alarms) / max(1, score.radiographs)
     rows += [
-        f"radiographs {score.radiographs}, asked about {asked}, right place suggested first {first / max(1, asked):.1%}",
+        f"radiographs {score.radiographs}, asked about {asked}, right place first {first / max(1, asked):.1%}",
         f"false alarms {len(score.false_alarms)} ({rate:.2f} per 1,000 radiographs)",
         f"wrong automatic assignments {len(score.wrong)}; wrong ones that no witness speaks against {len(score.blind)}",
         f"time a week: median {statistics.median(score.seconds):.2f} s, longest {max(score.seconds):.2f} s",

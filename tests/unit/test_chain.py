@@ -39,7 +39,9 @@ def without(number, segment=None):
     """Take a weld's segment out of sheets and files alike."""
 
     def spoil(week):
-        gone = lambda x: x.number == number and (segment is None or x.segment == segment)
+        def gone(x):
+            return x.number == number and (segment is None or x.segment == segment)
+
         lines = tuple(x for x in week.reader_lines if not gone(x))
         name = f"_{number}_{segment or ''}"
         images = tuple(r for r in week.radiographs if name not in r.file.path)

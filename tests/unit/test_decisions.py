@@ -73,7 +73,7 @@ def test_a_bad_entry_is_named_with_its_fault(tmp_path, change, says):
     path = tmp_path / "decisions.toml"
     append_decision(path, decision(1))
     path.write_text(path.read_text(encoding="utf-8").replace(*change), encoding="utf-8")
-    with pytest.raises(InputError, match="decisions.toml") as caught:
+    with pytest.raises(InputError, match=r"decisions\.toml") as caught:
         read_decisions(path)
     assert says in str(caught.value)
 

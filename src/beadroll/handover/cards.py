@@ -1,8 +1,8 @@
 """Batch numbers and field cards: the week's welds and the lead letters of each shot, before the first exposure.
 
-From the job and a count or a range: the numbers the contract gives, the segments of each weld, the lines of lead letters
-that belong on each film, and a file name that reads back to the same place. Rows for CSV and XLSX; laying cards out on
-paper is for reports. Refuses numbers that the weld log has already.
+From the job and a range: the numbers the contract gives, the segments of each weld, the lines of lead letters that
+belong on each film, and a file name that reads back to the same place. Rows for CSV and XLSX; laying cards out on paper
+is for reports. Refuses numbers that the weld log has already.
 """
 
 from __future__ import annotations

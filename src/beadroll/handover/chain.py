@@ -12,6 +12,7 @@ from collections import defaultdict
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
+from itertools import pairwise
 from typing import Final
 
 from beadroll.findings import Finding, finding
@@ -113,13 +114,13 @@ def _reviewed_on(weld: WeldRecord, reading: Interpretation) -> date | None:
 
 
 def _disorder(steps: Sequence[tuple[str, date]], name: str, row: str) -> Iterable[Told]:
-    for (what, on), (then, later) in zip(steps, steps[1:], strict=False):
+    for (what, on), (then, later) in pairwise(steps):
         if later < on:
             yield row, finding("CHN-ORDER", name, what=what, on=str(on), then=then, later=str(later))
 
 
 def image_dates(weld: WeldRecord, context: Context) -> Iterable[Told]:
-    """An image bears the day of its shot; a film is scanned on that day or later, never before."""
+    """Hold that an image bears the day of its shot; a film is scanned on that day or later, never before."""
     shots = {e.id: e for e in weld.exposures}
     for image in weld.radiographs:
         hearing, shot = context.hearings.get(image.delivered_as), shots.get(image.exposure)
@@ -209,16 +210,22 @@ def repairs_explained(weld: WeldRecord, context: Context) -> Iterable[Told]:
             yield row, finding(code, str(weld.weld.id), label=event.label)
 
 
+def _shown(weld: WeldRecord) -> list[tuple[str, str]]:
+    """Return segment and event of everything read or delivered."""
+    read = [(r.segment, r.event) for r in weld.interpretations]
+    return read + [(r.segment, r.event) for r in weld.radiographs]
+
+
 def reshoots(weld: WeldRecord, context: Context) -> Iterable[Told]:
     """Every RS has a later radiograph of the segment; every reshoot follows an RS, and the older image is kept."""
     pattern = context.record.job.numbers
     for reading in weld.interpretations:
-        same = [
-            r
-            for r in (*weld.interpretations, *weld.radiographs)
-            if overlaps(r.segment, reading.segment) and ordering(r.event, pattern) > ordering(reading.event, pattern)
+        later = [
+            segment
+            for segment, event in _shown(weld)
+            if overlaps(segment, reading.segment) and ordering(event, pattern) > ordering(reading.event, pattern)
         ]
-        if reading.result is Result.RS and not same:
+        if reading.result is Result.RS and not later:
             yield _row(reading, weld), finding("CHN-RESHOOT-OWED", _name(weld, reading))
         count = reshoot_of(reading.event, pattern)
         if not count:
@@ -236,7 +243,7 @@ def reshoots(weld: WeldRecord, context: Context) -> Iterable[Told]:
 
 
 def cut_outs(weld: WeldRecord, context: Context) -> Iterable[Told]:
-    """A cut-out ends a weld and names the one made in its place; a reweld stands for one that was cut out."""
+    """Hold that a cut-out ends a weld and names the one made in its place, and a reweld stands for one cut out."""
     old = weld.weld.replaces
     name = str(weld.weld.id)
     row = str(weld.weld.stated_at[0]) if weld.weld.stated_at else name
@@ -261,14 +268,14 @@ def cut_outs(weld: WeldRecord, context: Context) -> Iterable[Told]:
 
 
 def covered(weld: WeldRecord, context: Context) -> Iterable[Told]:
-    """The segments of a weld as first made go all round it, where the line is examined in full."""
+    """Hold that the segments of a weld as first made go all round it, where the line is examined in full."""
     line = next((x for x in context.record.job.lines if x.id == weld.weld.id.line), None)
     if line is not None and line.examination_percent < 100:  # noqa: PLR2004 - in full
         return
     pattern = context.record.job.numbers
     first = [r for r in weld.interpretations if not any(ordering(r.event, pattern))]
     images = [r for r in weld.radiographs if not any(ordering(r.event, pattern))]
-    segments = [r.segment for r in (*first, *images) if r.segment]
+    segments = [s for s in (*(r.segment for r in first), *(r.segment for r in images)) if s]
     segments += context.spoken.get((weld.weld.id.line, weld.weld.id.number), ())
     diameter = weld.weld.outside_diameter_mm
     missing = gaps(segments, math.pi * diameter if diameter else None)
@@ -279,7 +286,7 @@ def covered(weld: WeldRecord, context: Context) -> Iterable[Told]:
 
 
 def stencils(weld: WeldRecord, context: Context) -> Iterable[Told]:
-    """A welder's mark on the reader sheet is one of those the weld log gives for that weld."""
+    """Hold that a welder's mark on the reader sheet is one of those the weld log gives for that weld."""
     pattern = context.record.job.numbers
     first = _event(weld, "")
     for reading in weld.interpretations:
@@ -294,7 +301,7 @@ def stencils(weld: WeldRecord, context: Context) -> Iterable[Told]:
 
 
 def standing_ends(weld: WeldRecord, context: Context) -> Iterable[Told]:
-    """The words of a disposition cell can be read: what cannot be read answers nothing."""
+    """Hold that the words of a disposition cell can be read: what cannot be read answers nothing."""
     texts = {
         str(address): line.disposition
         for place in context.expected.by_weld.get((weld.weld.id.line, weld.weld.id.number), ())

@@ -15,14 +15,14 @@ from typing import Final
 from zoneinfo import ZoneInfo
 
 from beadroll.handover.dispositions import dispositions_of
-from beadroll.handover.expected import Expected, LoggedWeld, Place, PlaceKey, WeldKey, cell_of, line_named
+from beadroll.handover.expected import Expected, LoggedWeld, Place, PlaceKey, WeldKey
 from beadroll.handover.resolve import Resolution
 from beadroll.handover.stages import DeliveredRadiograph, Gathered, ReaderLine, WeldLogRow
 from beadroll.handover.testimony import testimonies
+from beadroll.handover.weldevents import addresses, events_of
 from beadroll.handover.witnesses import Hearing, moment_of
 from beadroll.images import ImageFacts
 from beadroll.record.equipment import Equipment, EquipmentKind
-from beadroll.record.evidence import Address
 from beadroll.record.handover import Decision, Period
 from beadroll.record.interpretation import Interpretation, Result
 from beadroll.record.job import NumberPattern, SuffixMeaning
@@ -46,7 +46,7 @@ _PLACES: Final = {Where.SHOP: ("shop", "works"), Where.FIELD: ("field", "site")}
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Settled:
-    """What composing needs: the papers' expectations, the outcome, the hearings by file, the decisions that placed files."""
+    """What composing needs: what the papers expect, the outcome, hearings by file, the decisions that placed files."""
 
     gathered: Gathered
     expected: Expected
@@ -128,7 +128,7 @@ def _weld_record(
     exposures, shot_of = _exposures(settled, key, places, files)
     radiographs = _radiographs(settled, files, shot_of)
     readings = _interpretations(places, radiographs)
-    events = _events(settled, key, places, weld)
+    events = events_of(expected.logged.get(key), places, pattern, reweld=weld.replaces is not None)
     rows = {reading.id: row for reading, row in readings}
     interpretations = tuple(reading for reading, _ in readings)
     dispositions = dispositions_of(
@@ -194,7 +194,7 @@ def _weld(
         replaces=_id(job.id, old) if old else None,
         replaced_by=_id(job.id, new) if new else None,
         remark=row.remark,
-        stated_at=_addresses([row] if logged else [x for place in places[:1] for x in place.lines]),
+        stated_at=addresses([row] if logged else [x for place in places[:1] for x in place.lines]),
     )
 
 
@@ -205,74 +205,6 @@ def _id(job: str, key: WeldKey) -> WeldId:
 def _says(text: str, words: tuple[str, ...]) -> bool:
     plain = text.casefold()
     return any(word in plain for word in words)
-
-
-def _addresses(rows: Iterable[WeldLogRow | ReaderLine]) -> tuple[Address, ...]:
-    return tuple(dict.fromkeys(cell_of(row, "number") for row in rows if row.at))
-
-
-def _events(settled: Settled, key: WeldKey, places: Sequence[Place], weld: Weld) -> tuple[WeldEvent, ...]:
-    """Return what the log says happened to the weld, and repairs that only the reader sheets know of."""
-    pattern = settled.expected.job.numbers
-    logged = settled.expected.logged.get(key)
-    made: dict[str, WeldEvent] = {}
-    if logged:
-        row = logged.row
-        kind = EventKind.REWELD if weld.replaces else EventKind.WELDED
-        stated = _addresses([row])
-        made[""] = WeldEvent(kind=kind, on=row.welded_on, stencils=row.stencils, wps=row.wps, stated_at=stated)
-        for label, other in logged.events:
-            made |= _event_of_row(label, other, pattern)
-        if row.repaired_on and not any(e.kind is EventKind.REPAIR for e in made.values()):
-            label = _label(SuffixMeaning.REPAIR, pattern)
-            made[label] = _repair(label, row, row.repaired_on, row.repair_stencils)
-        if row.cut_out_on and not any(e.kind is EventKind.CUT_OUT for e in made.values()):
-            label = _label(SuffixMeaning.CUT_OUT, pattern)
-            made[label] = WeldEvent(kind=EventKind.CUT_OUT, label=label, on=row.cut_out_on, stated_at=stated)
-    for place in places:
-        state = state_of(place.event, pattern)
-        if repair_of(state, pattern) and state not in made:
-            made[state] = WeldEvent(kind=EventKind.REPAIR, label=state, stated_at=_addresses(place.lines))
-    kinds = list(EventKind)
-    return tuple(
-        sorted(
-            made.values(), key=lambda e: (e.kind is EventKind.CUT_OUT, repair_of(e.label, pattern), kinds.index(e.kind))
-        )
-    )
-
-
-def _event_of_row(label: str, row: WeldLogRow, pattern: NumberPattern) -> dict[str, WeldEvent]:
-    """Read a log row of its own for a repair or a cut-out: ``W-0117R1``, ``W-0117CO``."""
-    parts = split_event(label, pattern)
-    if any(meaning is SuffixMeaning.CUT_OUT for _, meaning, _ in parts):
-        on = row.cut_out_on or row.welded_on
-        return {label: WeldEvent(kind=EventKind.CUT_OUT, label=label, on=on, stated_at=_addresses([row]))}
-    state = state_of(label, pattern)
-    if not state:
-        return {}
-    return {state: _repair(state, row, row.repaired_on or row.welded_on, row.repair_stencils or row.stencils)}
-
-
-def _repair(label: str, row: WeldLogRow, on: date | None, stencils: tuple[str, ...]) -> WeldEvent:
-    return WeldEvent(
-        kind=EventKind.REPAIR,
-        label=label,
-        on=on,
-        stencils=stencils,
-        wps=row.wps,
-        remark=row.remark,
-        stated_at=_addresses([row]),
-    )
-
-
-def _label(meaning: SuffixMeaning, pattern: NumberPattern) -> str:
-    suffix = next((s for s in pattern.suffixes if s.meaning is meaning), None)
-    if suffix is None:
-        return "R1" if meaning is SuffixMeaning.REPAIR else "CO"
-    return suffix.letters.upper() + ("1" if suffix.counted else "")
-
-
-# --- shots and images ------------------------------------------------------------------------------------------
 
 
 def _exposures(
@@ -324,7 +256,7 @@ def _exposure(name: str, state: str, row: ReaderLine | None, hearing: Hearing | 
         tube_kv=row.tube_kv,
         exposure_s=row.exposure_s,
         sfd_mm=row.sfd_mm,
-        stated_at=_addresses([row]),
+        stated_at=addresses([row]),
     )
 
 
@@ -382,7 +314,7 @@ def _radiographs(
 
 
 def radiograph_id(key: PlaceKey, count: int) -> str:
-    """Return the id of a place's ``count``-th image: line, number, event, segment, and which film from the second on."""
+    """Return the id of a place's ``count``-th image: line, number, event, segment, and from the second which film."""
     return "_".join(part for part in (*key, f"f{count}" if count > 1 else "") if part)
 
 
@@ -443,7 +375,7 @@ def _interpretations(
                 stencils=row.stencils,
                 technique=row.technique,
                 remark=row.remark,
-                stated_at=_addresses([row]),
+                stated_at=addresses([row]),
             )
             made.append((reading, row))
     return made
@@ -461,14 +393,9 @@ def _sign_offs(rows: Iterable[ReaderLine]) -> tuple[SignOff, ...]:
             if person:
                 made.setdefault(
                     (role, person, on, row.report),
-                    SignOff(role=role, person=person, on=on, document=row.report, stated_at=_addresses([row])),
+                    SignOff(role=role, person=person, on=on, document=row.report, stated_at=addresses([row])),
                 )
     return tuple(made.values())
-
-
-def line_of(text: str, expected: Expected) -> str:
-    """Return the job's line that a text names."""
-    return line_named(text, expected.job, expected.line_names)
 
 
 def latest_readings(readings: Sequence[Interpretation], pattern: NumberPattern) -> Mapping[str, Interpretation]:

@@ -1,14 +1,13 @@
 """Whether the segments of a weld go all round it: by their labels, or by positions along the circumference.
 
-Labels that count markers (0-1, 1-2, 2-0) must close back to the datum. Labels that are positions (0-340, 320-680 …) must
-cover pi x OD with overlaps, reckoned modulo the circumference. Knows labels and lengths, never images.
+Labels that count markers (0-1, 1-2, 2-0) must close back to the datum. Labels that are positions (0-340, 320-680 …)
+must cover pi x OD with overlaps, reckoned modulo the circumference. Knows labels and lengths, never images.
 """
 
 from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Sequence
-from itertools import pairwise
 from typing import Final
 
 _MOST_MARKERS: Final = 24
@@ -88,8 +87,3 @@ def _steps(marks: Sequence[str]) -> set[int]:
     """Return the steps between markers that a segment runs over; one back to the datum runs to the end."""
     start, end = int(marks[0]), int(marks[1])
     return set(range(start, end)) if end > start else set(range(start, max(start + 1, _MOST_MARKERS)))
-
-
-def in_sequence(segments: Sequence[str]) -> bool:
-    """Say whether segments follow one another as listed, each starting where the one before ended."""
-    return all(a.partition("-")[2] == b.partition("-")[0] for a, b in pairwise(segments))

@@ -1,4 +1,4 @@
-"""``decisions.toml``: what the office decided, who, when and why. Read, appended to, and told when it no longer applies.
+"""``decisions.toml``: what the office decided, who, when and why; read, appended to, reported where it fails to apply.
 
 The file is plain to read and to edit by hand; the tool only ever adds to its end. An entry is never removed: a
 decision is undone by a further one. Knows nothing of evidence; reconciling asks which decisions hold.

@@ -80,12 +80,11 @@ def _what_followed(
 ) -> DispositionKind | None:
     if reading.result is Result.RS:
         state, count = state_of(reading.event, pattern), reshoot_of(reading.event, pattern)
+        shown = [(r.segment, r.event) for r in readings] + [(r.segment, r.event) for r in radiographs]
         later = [
-            x
-            for x in (*readings, *radiographs)
-            if x.segment == reading.segment
-            and state_of(x.event, pattern) == state
-            and reshoot_of(x.event, pattern) > count
+            event
+            for segment, event in shown
+            if segment == reading.segment and state_of(event, pattern) == state and reshoot_of(event, pattern) > count
         ]
         return DispositionKind.RESHOOT if later else None
     repaired = repair_of(reading.event, pattern)

@@ -236,7 +236,6 @@ def _place_key(
     if (row.segment.strip() and not segment) or (segment and read.segment and segment != read.segment):
         found = row.segment.strip() or read.segment
         findings.append((subject, finding("REC-SHEET-SEGMENT", subject, number=row.number, segment=found)))
-        segment = "" if not segment else segment
     line = line_named(row.line, job, names) or read.line
     if not line:
         known = lines_of.get(read.number, set())

@@ -39,8 +39,9 @@ def check(expected: Expected, found: Resolution, hearings: Iterable[Hearing]) ->
     for hearing in hearings:
         if hearing.path not in found.claims and hearing.agreed:
             # Held for another reason, it still counts among the films of the weld it names.
-            for line in hearing.lines or expected.lines_of.get(hearing.numbers[0], ()):
-                delivered[line, hearing.numbers[0], hearing.events[0] if hearing.events else ""] += 1
+            event = hearing.events[0] if hearing.events else ""
+            for name in hearing.lines or expected.lines_of.get(hearing.numbers[0], ()):
+                delivered[name, hearing.numbers[0], event] += 1
     for report, entries in reports.items():
         if any(entry.line.film_count for entry in entries):
             yield from _of_report(report, entries, delivered)

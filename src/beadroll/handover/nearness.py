@@ -39,7 +39,7 @@ class Near:
 
 
 class NearNumbers:
-    """The numbers of a week, to be asked which of them a number may be a slip of. Each question costs a few look-ups."""
+    """The numbers of a week, to be asked which of them a number may be a slip of; a question costs a few look-ups."""
 
     def __init__(self, numbers: Iterable[str], pattern: NumberPattern) -> None:
         """Index the numbers by their digits."""

@@ -20,7 +20,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
-from beadroll.findings import Finding, finding
+from beadroll.findings import Finding, Value, finding
 from beadroll.handover import chain, filmcount
 from beadroll.handover.compose import Settled, compose, weeks_welds
 from beadroll.handover.corrections import corrected
@@ -146,7 +146,7 @@ class _Told:
 def _held(expected: Expected, found: Resolution, hearings: Sequence[Hearing]) -> Iterable[Discrepancy]:
     if not found.held:
         return
-    suggesting = Suggesting(expected, found)
+    suggesting = Suggesting(expected, found, hearings)
     for hearing in hearings:
         held = found.held.get(hearing.path)
         if held:
@@ -161,7 +161,8 @@ def _tell(hearing: Hearing, held: Held, suggesting: Suggesting) -> _Told:
         first = suggestions[0]
         place = name_of((first.line, first.number, first.event, first.segment))
         hint = f" Most likely {place}: {first.reason}."
-    return _Told(finding(held.code, hearing.path, **held.values, hint=hint), suggestions)
+    values: dict[str, Value] = {**held.values, "hint": hint}
+    return _Told(finding(held.code, hearing.path, clause="", **values), suggestions)
 
 
 def _places_without(expected: Expected, found: Resolution, held: Sequence[Discrepancy]) -> Iterable[Discrepancy]:

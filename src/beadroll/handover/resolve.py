@@ -103,14 +103,8 @@ def resolve(
 
 def _claim(hearing: Hearing, expected: Expected, answered: frozenset[str]) -> PlaceKey | Held:
     """Return the one place a radiograph claims without contradiction, or why there is none."""
-    if hearing.radiograph.facts is None:
-        return Held(code="REC-UNREADABLE", values={"why": hearing.radiograph.fault or "its header cannot be read"})
-    if not hearing.numbers:
-        return Held(code="REC-NO-NUMBER")
-    if not hearing.agreed:
-        return Held(code="REC-WITNESSES-DISAGREE", values={"said": _said(hearing)})
-    if hearing.doubts and "REC-NUMBER-DOUBT" not in answered:
-        return Held(code="REC-NUMBER-DOUBT", values={"why": "; ".join(hearing.doubts)})
+    if unclear := _unclear(hearing, answered):
+        return unclear
     number = hearing.numbers[0]
     places = [p for p in expected.by_number.get(number, ()) if not hearing.lines or p.key[0] in hearing.lines]
     unlogged = _not_logged(hearing, expected, answered)
@@ -119,6 +113,19 @@ def _claim(hearing: Hearing, expected: Expected, answered: frozenset[str]) -> Pl
     if not places:
         return Held(code="REC-NO-SHEET-LINE", values={"place": _stated(hearing)})
     return _among(hearing, places, answered)
+
+
+def _unclear(hearing: Hearing, answered: frozenset[str]) -> Held | None:
+    """Return why what a radiograph says of itself names no one weld; None where it does."""
+    if hearing.radiograph.facts is None:
+        return Held(code="REC-UNREADABLE", values={"why": hearing.radiograph.fault or "its header cannot be read"})
+    if not hearing.numbers:
+        return Held(code="REC-NO-NUMBER")
+    if not hearing.agreed:
+        return Held(code="REC-WITNESSES-DISAGREE", values={"said": _said(hearing)})
+    if hearing.doubts and "REC-NUMBER-DOUBT" not in answered:
+        return Held(code="REC-NUMBER-DOUBT", values={"why": "; ".join(hearing.doubts)})
+    return None
 
 
 def _not_logged(hearing: Hearing, expected: Expected, answered: frozenset[str]) -> Held | None:
@@ -287,7 +294,7 @@ def _swapped(
 def _empty_neighbours(
     found: Resolution, expected: Expected, asked: Iterable[Hearing], confirmed: Mapping[str, frozenset[str]]
 ) -> None:
-    """Hold a radiograph whose number is that of an empty place with digits changed round, unless order speaks for it."""
+    """Hold a radiograph whose number is an empty place's with digits changed round, unless order speaks for it."""
     filled = found.filled()
     by_weld: dict[WeldKey, list[Place]] = defaultdict(list)
     for place in expected.places.values():
@@ -316,7 +323,7 @@ def _empty_neighbours(
 
 
 def _doubtful(found: Resolution, expected: Expected, path: str, rival: Place, slip: Slip) -> bool:
-    """Say whether ``path`` may show ``rival``: the order speaks against its own weld, or is silent on changed digits."""
+    """Say whether ``path`` may show ``rival``: order speaks against its own weld, or is silent on changed digits."""
     here = found.shooting.fit(path, found.claims[path][:2], expected.order)
     there = found.shooting.fit(path, rival.weld, expected.order)
     if here is None or there is None:

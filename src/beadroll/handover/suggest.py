@@ -25,6 +25,7 @@ POINTS: Final = MappingProxyType(
     {
         "stated": 4.0,  # a witness of the radiograph names this weld
         "header": 0.5,  # the header does: it is written when the image is made, a file name often later by hand
+        "company": 2.5,  # other held radiographs name other segments of the same weld: no slip of one keystroke
         "transposed": 2.6,
         "one_digit": 1.6,
         "length": 1.6,
@@ -77,11 +78,16 @@ class _Tally:
 class Suggesting:
     """Ranks places for held radiographs. Made once a week; each radiograph costs a few dozen look-ups."""
 
-    def __init__(self, expected: Expected, found: Resolution) -> None:
-        """Look up once which places are filled and which stand empty on each day."""
+    def __init__(self, expected: Expected, found: Resolution, hearings: Iterable[Hearing]) -> None:
+        """Look up once which places are filled, which stand empty on each day, and what held radiographs name."""
         self._expected = expected
         self._found = found
         self._filled = found.filled()
+        self._named: dict[str, set[str]] = defaultdict(set)
+        for hearing in hearings:
+            if hearing.path in found.held:
+                for number in hearing.numbers:
+                    self._named[number].update(hearing.segments)
         self._claims_on: dict[PlaceKey, int] = defaultdict(int)
         for key in found.claims.values():
             self._claims_on[key] += 1
@@ -180,6 +186,8 @@ class Suggesting:
         if key[1] in hearing.numbers:
             who = " and ".join(sorted(_WORDS[w] for w in saying))
             tally.add("stated", f"{who} says {key[1]}" if len(hearing.numbers) > 1 and who else "")
+            if self._named[key[1]] - set(hearing.segments):
+                tally.add("company")
             if Witness.HEADER in saying and len(hearing.numbers) > 1:
                 tally.add("header")
         elif near is not None:
@@ -244,7 +252,7 @@ class Suggesting:
                 return
 
     def _a_slip(self, hearing: Hearing, place: Place) -> bool:
-        """Say whether a sheet line may be the slip itself: of this day, without a radiograph or listed once too often."""
+        """Say whether a sheet line may be the slip: of this day, without a radiograph or listed once too often."""
         if hearing.on is not None and place.days and hearing.on not in place.days:
             return False
         return not self._claims_on[place.key] or len(place.lines) > place.films

@@ -341,7 +341,6 @@ def _joined(readings: list[Marked]) -> Marked:
         distinct.setdefault((reading.number, reading.event), reading)
     first, *others = distinct.values()
     if not others:
-        best = next((r for r in readings if r.segment), first)
-        return best
+        return next((r for r in readings if r.segment), first)
     names = ", ".join(r.number + r.event for r in (first, *others))
     return replace(first, others=tuple(others), doubts=(*first.doubts, f"it can be read as {names}"))
