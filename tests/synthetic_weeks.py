@@ -555,7 +555,7 @@ def _missing_reshoot_image(maker: _Maker, kind: str) -> None:
 
 def _missing_reshoot(maker: _Maker, kind: str) -> None:
     """The sheet asks for a reshoot and nothing more is heard of it."""
-    shot = maker.pick()
+    shot = maker.pick(lambda s: s.result is Result.ACC)
     shot.result = Result.RS
     maker.plants.append(Plant(kind, [s for s in maker.shots if (s.line, s.number) == (shot.line, shot.number)]))
 

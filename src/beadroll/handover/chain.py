@@ -67,9 +67,14 @@ def _spoken(hearings: Sequence[Hearing], expected: Expected) -> Mapping[WeldKey,
     for hearing in hearings:
         if not hearing.events:
             for number in hearing.numbers:
-                for line in hearing.lines or expected.lines_of.get(number, ())[:1]:
+                for line in hearing.lines or _one(expected.lines_of.get(number, ())):
                     found[line, number] += hearing.segments
     return found
+
+
+def _one(lines: tuple[str, ...]) -> tuple[str, ...]:
+    """Return the line of a number that stands on one line only."""
+    return lines if len(lines) == 1 else ()
 
 
 def _row(reading: Interpretation, weld: WeldRecord) -> str:

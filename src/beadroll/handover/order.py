@@ -15,6 +15,10 @@ from typing import Final, Self
 from beadroll.handover.expected import PlaceKey, WeldKey
 from beadroll.handover.witnesses import Hearing, in_order
 
+AMONG: Final = 2
+"""A weld fits among its own images; 1 is between its neighbours on the sheets, 0 not at all."""
+_CLOSE: Final = 3
+"""Places on the sheets between two welds that leave room for one or two others."""
 _AROUND: Final = 6
 """Images looked at on either side of an exchange."""
 _MOST_PARTS: Final = 3
@@ -57,13 +61,19 @@ class Shooting:
         if before is None and after is None:
             return None
         if weld in (before, after):
-            return 2
+            return AMONG
         low, high = order.get(before) if before else None, order.get(after) if after else None
         here = order.get(weld)
         if here is None:
             return 0
         between = (low is None or low < here) and (high is None or here < high)
         return 1 if between and not (low is None and high is None) else 0
+
+    def belongs(self, path: str, weld: WeldKey, order: Mapping[WeldKey, int]) -> bool:
+        """Say whether a weld is the one, or one of two, that the sheets list between the welds on either side."""
+        before, after = self.neighbours(path)
+        low, high, here = (order.get(w) if w else None for w in (before, after, weld))
+        return low is not None and high is not None and here is not None and low < here < high <= low + _CLOSE
 
     def swapped(self, order: Mapping[WeldKey, int]) -> list[tuple[str, str]]:
         """Return pairs of radiographs that stand among each other's welds, and would not if exchanged.

@@ -25,7 +25,7 @@ from typing import Final
 from beadroll.findings import Value
 from beadroll.handover.expected import Expected, Place, PlaceKey, WeldKey, name_of
 from beadroll.handover.nearness import NearNumbers, Slip
-from beadroll.handover.order import Shooting
+from beadroll.handover.order import AMONG, Shooting
 from beadroll.handover.witnesses import Hearing
 from beadroll.record.radiograph import Witness
 
@@ -248,16 +248,18 @@ def _also_named(
                     continue
                 kinds = {s.witness for s in mine.statements if s.read.number == key[1]} & _OWN
                 fit = found.shooting.fit(path, key[:2], expected.order)
-                if len(kinds) < len(_OWN) and not fit:
+                if len(kinds) < len(_OWN) and fit != AMONG:
                     found.hold(path, "REC-ALSO-NAMED", place=name_of(key), other=other.path)
 
 
 def _named(hearing: Hearing, expected: Expected) -> Iterable[PlaceKey]:
-    """Yield every place that any witness of a radiograph names."""
-    for number in hearing.numbers:
-        for place in expected.by_number.get(number, ()):
-            if (not hearing.lines or place.key[0] in hearing.lines) and place.segment in (hearing.segments or ("",)):
-                yield place.key
+    """Yield every place that any witness of a radiograph names; one that gives no segment names them all."""
+    named: dict[PlaceKey, None] = {}
+    for read in (s.read for s in hearing.statements if s.read.number):
+        for place in expected.by_number.get(read.number, ()):
+            if (not hearing.lines or place.key[0] in hearing.lines) and read.segment in ("", place.segment):
+                named[place.key] = None
+    return named
 
 
 def _same_bytes(
@@ -284,11 +286,34 @@ def _swapped(
     confirmed: Mapping[str, frozenset[str]],
 ) -> None:
     """Hold two radiographs that stand in each other's place in the order they were made."""
-    for one, other in found.shooting.swapped(expected.order):
+    pairs = found.shooting.swapped(expected.order)
+    taken = {path for pair in pairs for path in pair}
+    pairs += [pair for pair in _misplaced(found, expected) if not taken & set(pair)]
+    for one, other in pairs:
         for path, its_pair in ((one, other), (other, one)):
             if path in found.assigned and path not in decided and "REC-SWAPPED" not in confirmed.get(path, ()):
                 place, theirs = name_of(found.claims[path]), name_of(found.claims[its_pair])
                 found.hold(path, "REC-SWAPPED", place=place, other=its_pair, theirs=theirs)
+
+
+def _misplaced(found: Resolution, expected: Expected) -> list[tuple[str, str]]:
+    """Return pairs of lone images, of welds with several, that fit each other's place in order and not their own."""
+    lone = [
+        path
+        for path, key in found.assigned.items()
+        if not key[2]
+        and len(expected.by_weld.get(key[:2], ())) > 1
+        and found.shooting.fit(path, key[:2], expected.order) == 0
+    ]
+    pairs: list[tuple[str, str]] = []
+    for n, one in enumerate(lone):
+        for other in lone[n + 1 :]:
+            here, there = found.claims[one], found.claims[other]
+            fits = here[:2] != there[:2] and here[3] == there[3]
+            fits = fits and found.shooting.belongs(one, there[:2], expected.order)
+            if fits and found.shooting.belongs(other, here[:2], expected.order):
+                pairs.append((one, other))
+    return pairs
 
 
 def _empty_neighbours(

@@ -16,6 +16,7 @@ from typing import Final
 from beadroll.handover.coverage import gaps
 from beadroll.handover.expected import Expected, Place, PlaceKey, WeldKey
 from beadroll.handover.nearness import Near, Slip
+from beadroll.handover.order import AMONG
 from beadroll.handover.resolve import Resolution
 from beadroll.handover.stages import Suggestion
 from beadroll.handover.witnesses import Hearing
@@ -271,12 +272,11 @@ class Suggesting:
             words = (
                 f"its neighbours in shooting order are {names}" if " and " in names else f"it was shot beside {names}"
             )
-            tally.add("order_among" if fit == _AMONG else "order_between", words)
+            tally.add("order_among" if fit == AMONG else "order_between", words)
         else:
             tally.add("order_against", f"it was shot beside {names}")
 
 
-_AMONG: Final = 2
 _WORDS: Final = {
     Witness.HEADER: "the header",
     Witness.FILE_NAME: "the file name",
