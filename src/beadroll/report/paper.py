@@ -88,7 +88,7 @@ class Paper:
             orientation="landscape" if landscape else "portrait",
             unit="mm",
             format=PAPERS[template.paper],
-            enforce_compliance=DocumentCompliance.PDFA_3B,
+            enforce_compliance=DocumentCompliance.PDFA_1B,
         )
         self._describe(label)
         repertoire = {*characters, *label.caution, *label.page, *label.title, *" 0123456789"}
@@ -379,7 +379,7 @@ class Paper:
 
 
 def _properties(label: Label, language: str, moment: datetime) -> str:
-    """Return the document's properties as XMP (ISO 16684-1), which PDF/A-3 wants (ISO 19005-3, 6.6).
+    """Return the document's properties as XMP (ISO 16684-1), which PDF/A-1 wants (ISO 19005-1, 6.7).
 
     Our own, because fpdf2 would write the time of the day into them.
     """
@@ -394,7 +394,7 @@ def _properties(label: Label, language: str, moment: datetime) -> str:
         '<rdf:Description rdf:about="" xmlns:dc="http://purl.org/dc/elements/1.1/" '
         'xmlns:xmp="http://ns.adobe.com/xap/1.0/" xmlns:pdf="http://ns.adobe.com/pdf/1.3/" '
         'xmlns:pdfaid="http://www.aiim.org/pdfa/ns/id/">'
-        "<pdfaid:part>3</pdfaid:part><pdfaid:conformance>B</pdfaid:conformance>"
+        "<pdfaid:part>1</pdfaid:part><pdfaid:conformance>B</pdfaid:conformance>"
         f"{lang('title', label.title)}{lang('description', label.subject)}"
         f"<dc:creator><rdf:Seq><rdf:li>{xml.escape(label.author)}</rdf:li></rdf:Seq></dc:creator>"
         f"<dc:language><rdf:Bag><rdf:li>{language}</rdf:li></rdf:Bag></dc:language>"

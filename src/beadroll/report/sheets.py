@@ -138,16 +138,16 @@ def transmittal(record: HandoverRecord, index: Index, delivery: Delivery, templa
     subject = "" if delivery.name == facts.handover_name(record.handover) else delivery.name
     sheet = _begin(record, index, template, words("sheet.transmittal"), Report(), subject=subject)
     _top(sheet, record, template, words("sheet.transmittal"))
-    sealed = ", ".join(delivery.sealed_by) or words("sheet.not_sealed")
-    sheet.pairs(
-        (
-            (words("sheet.from"), legible(job.contractor)),
-            (words("sheet.to"), legible(job.client)),
-            (words("sheet.sealed_by"), legible(sealed)),
-            (words("sheet.package"), legible(delivery.name)),
-            (words("sheet.payload"), delivery.payload_oxum),
-        )
-    )
+    sealed = ", ".join(delivery.sealed_by)
+    pairs = [
+        (words("sheet.from"), legible(job.contractor)),
+        (words("sheet.to"), legible(job.client)),
+        (words("sheet.package"), legible(delivery.name)),
+        (words("sheet.payload"), delivery.payload_oxum),
+        (words("sheet.seals_asked"), legible(", ".join(job.required_roles))),
+        (words("sheet.sealed_by"), legible(sealed)),
+    ]
+    sheet.pairs([(label, value) for label, value in pairs if value])
     _digest(sheet, delivery, words)
     sheet.section(words("fact.totals"))
     for text in facts.of_totals(index.totals, words):
@@ -176,8 +176,7 @@ def _digest(sheet: Paper, delivery: Delivery, words: Words) -> None:
         y += BOLD.line_mm
     groups = [digest[start : start + _DIGEST_GROUP] for start in range(0, len(digest), _DIGEST_GROUP)]
     for start in range(0, len(groups), 4):
-        for column, group in enumerate(groups[start : start + 4]):
-            sheet.line(group, x + column * 26, y, BODY)
+        sheet.line("  ".join(groups[start : start + 4]), x, y)
         y += BODY.line_mm
     y += 1
     for line in sheet.wrap(words("sheet.digest.about"), sheet.width - side - 4, LABEL):

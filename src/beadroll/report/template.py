@@ -45,7 +45,7 @@ class Template:
     counts_by: tuple[str, ...]
     signatures: tuple[Role, ...]
     labels: Mapping[str, str] = field(default_factory=dict)
-    logo: bytes = b""
+    logo: bytes = field(default=b"", repr=False)
     typeface: Typeface = field(default_factory=noto_sans)
 
     @property

@@ -37,9 +37,9 @@ class Weight(IntEnum):
 class Typeface:
     """Regular and bold font files as bytes; variable or static TrueType."""
 
-    regular: bytes
-    bold: bytes
-    name: str = field(default="Noto Sans")
+    regular: bytes = field(repr=False)
+    bold: bytes = field(repr=False)
+    name: str = "Noto Sans"
 
     @cached_property
     def repertoire(self) -> frozenset[int]:

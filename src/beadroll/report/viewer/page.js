@@ -185,9 +185,12 @@
     return file ? lines(await file.arrayBuffer()) : null;
   };
 
+  let runs = 0;
   const check = async () => {
+    const run = (runs += 1);
     const files = [...at("chosen").files];
     at("check-results").replaceChildren();
+    at("check-state").textContent = "";
     if (!globalThis.crypto?.subtle) { at("check-state").textContent = words["check.no_crypto"]; return; }
     const [manifest, tags] = [await listed(files, "manifest-sha512.txt"), await listed(files, "tagmanifest-sha512.txt")];
     let done = 0;
@@ -195,6 +198,7 @@
       at("check-state").textContent = say("check.working", { done, all: files.length, name: file.name });
       try {
         const sum = await digest(await file.arrayBuffer());
+        if (run !== runs) return; // other files were chosen meanwhile
         if (file.name === "tagmanifest-sha512.txt") tell("plain", words["check.tagmanifest"], sum);
         else if (file.name === "manifest-sha512.txt" && !tags) tell("plain", words["check.manifest_alone"], sum);
         else if (file.name === "manifest-sha512.txt") tell(...verdict(file.name, sum, tags, "tagmanifest-sha512.txt"), sum);
