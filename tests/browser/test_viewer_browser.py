@@ -175,6 +175,7 @@ def test_previews_in_the_list_are_loaded_when_they_come_near(opened, package):
 
 
 def check(page, *paths):
+    page.set_input_files("#chosen", [])
     page.set_input_files("#chosen", [str(path) for path in paths])
     until(page, "document.getElementById('check-state').textContent.startsWith('Computed')")
     return page.locator("#check-results > li").all_inner_texts(), page.locator("#check-results p.good").count()

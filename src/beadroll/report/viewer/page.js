@@ -191,6 +191,7 @@
     const files = [...at("chosen").files];
     at("check-results").replaceChildren();
     at("check-state").textContent = "";
+    if (!files.length) return;
     if (!globalThis.crypto?.subtle) { at("check-state").textContent = words["check.no_crypto"]; return; }
     const [manifest, tags] = [await listed(files, "manifest-sha512.txt"), await listed(files, "tagmanifest-sha512.txt")];
     let done = 0;
@@ -211,6 +212,8 @@
     }
     at("check-state").textContent = say("check.done", { all: files.length });
   };
+  // Choosing the same file again counts as a choice: it may have changed.
+  at("chosen").addEventListener("click", () => { at("chosen").value = ""; });
   at("chosen").addEventListener("change", check);
 
   for (const id of ["welds", "findings", "check"]) at(id).hidden = false;
