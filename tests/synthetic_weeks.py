@@ -440,6 +440,17 @@ def _transposed_image(maker: _Maker, kind: str) -> None:
     maker.plants.append(Plant(kind, [shot, *_victims(maker, shot, wrong)]))
 
 
+def _mistyped_image(maker: _Maker, kind: str) -> None:
+    """One digit typed wrongly, in header and name alike."""
+    shot = maker.pick()
+    digits = list(_digits(shot.number))
+    at = maker.rng.randrange(1, len(digits))
+    digits[at] = maker.rng.choice([d for d in "0123456789" if d != digits[at]])
+    wrong = f"W-{''.join(digits)}"
+    shot.says_number = wrong
+    maker.plants.append(Plant(kind, [shot, *_victims(maker, shot, wrong)]))
+
+
 def _transposed_header(maker: _Maker, kind: str) -> None:
     shot = maker.pick(lambda s: maker.styles[s.crew].header != "none" and not s.mute)
     wrong = maker.transposed(shot.number)
@@ -575,6 +586,7 @@ def _film_count(maker: _Maker, kind: str) -> None:
 
 PLANTS: dict[str, Callable[[_Maker, str], None]] = {
     "transposed in image": _transposed_image,
+    "digit wrong in image": _mistyped_image,
     "transposed in header": _transposed_header,
     "transposed on sheet": _transposed_sheet,
     "transposed in log": _transposed_log,

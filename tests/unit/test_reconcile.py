@@ -13,6 +13,7 @@ from beadroll.handover.same import same_bytes
 from beadroll.handover.stages import DeliveredFile
 from beadroll.record.handover import Decision, DecisionKind
 from beadroll.record.interpretation import DispositionKind, Result
+from beadroll.record.job import NumberPattern
 from beadroll.record.radiograph import Witness
 from beadroll.record.weld import EventKind, Standing
 from tests import jobs, synthetic_weeks
@@ -345,3 +346,62 @@ def test_an_honest_week_with_messy_witnesses_raises_no_alarm():
     done = reconcile(week.gathered, digest=lambda _: "", same=lambda _: week.same)
     assert codes(done) == []
     assert placed(done) == week.truth
+
+
+def test_both_films_of_a_double_film_sheet_belong_to_their_place():
+    week = jobs.quiet_week()
+    lines = tuple(replace(line, film_count=2) for line in week.reader_lines)
+    seconds = [replace(r, file=replace(r.file, path=r.file.path.replace(".dcm", "_2nd.dcm"))) for r in week.radiographs]
+    done = run(replace(week, reader_lines=lines, radiographs=(*week.radiographs, *seconds)))
+    assert codes(done) == []
+    ids = [r.id for r in weld(done, "W-0115").radiographs]
+    assert ids[:2] == ["LN-204_W-0115_0-1", "LN-204_W-0115_0-1_f2"]
+    # On a sheet that does not speak of double film the second is asked about.
+    single = run(replace(week, radiographs=(*week.radiographs, seconds[0])))
+    assert codes(single) == ["REC-CONTESTED", "REC-CONTESTED"]
+
+
+def test_a_reshoot_names_what_it_supersedes_and_both_stay():
+    done = weld(run(jobs.quiet_week()), "W-0116")
+    again = next(r for r in done.radiographs if r.event == "RS1")
+    first = next(r for r in done.radiographs if (r.event, r.segment) == ("", "1-2"))
+    assert again.supersedes == first.id
+    assert [d.kind for d in done.dispositions] == [DispositionKind.RESHOOT]
+    assert done.standing is Standing.ACCEPTED
+
+
+def test_what_a_prefix_means_is_asked_where_the_log_leaves_it_open():
+    pattern = NumberPattern(prefixes=("FW", "SW"))
+    log = [jobs.log_row("FW-0001", 2), jobs.log_row("SW-0001", 3, kind="socket")]
+    done = run(jobs.gathered(log, of=jobs.job(numbers=pattern)))
+    asked = [d.finding for d in done.discrepancies if d.finding.code == "REC-PREFIX-MEANING"]
+    assert len(asked) == 1
+    assert "field weld or fillet weld" in asked[0].text
+
+
+def test_a_radiograph_that_names_one_of_two_lines_is_not_put_on_the_other():
+    week = jobs.quiet_week()
+    log = (*week.weld_log, *(jobs.log_row(f"W-01{n}", n, line="LN-207") for n in (15, 16)))
+    more = [jobs.reader_line("W-0115", s, 60 + n, line="LN-207", crew="B") for n, s in enumerate(jobs.SEGMENTS)]
+    images = [jobs.radiograph(f"LN207_W0115_{s}.tif", crew="B") for s in jobs.SEGMENTS]
+    images[0] = jobs.radiograph("W0115_0-1.tif", crew="C")
+    done = run(
+        replace(
+            week,
+            weld_log=log,
+            reader_lines=(*week.reader_lines, *more),
+            radiographs=(*week.radiographs, *images),
+        )
+    )
+    asked = next(d for d in done.discrepancies if d.subject.endswith("W0115_0-1.tif"))
+    assert asked.finding.code == "REC-LINE-UNSAID"
+    assert placed(done)[images[1].file.path][0] == "LN-207"
+
+
+def test_a_week_of_one_name_is_asked_about_in_sentences_that_can_be_read():
+    week = jobs.quiet_week()
+    images = [jobs.radiograph(f"{n}/W-0115_0-1.tif") for n in range(300)]
+    done = run(replace(week, radiographs=tuple(images)))
+    asked = [d for d in done.discrepancies if d.finding.code == "REC-CONTESTED"]
+    assert len(asked) == 300
+    assert max(len(d.finding.text) for d in asked) < 1_000

@@ -13,7 +13,7 @@ from dataclasses import dataclass, field
 from datetime import date
 from typing import Final
 
-from beadroll.findings import Finding, finding
+from beadroll.findings import Finding, Value, finding
 from beadroll.handover.stages import ReaderLine, WeldLogRow
 from beadroll.record.evidence import Address
 from beadroll.record.job import Job
@@ -107,6 +107,13 @@ def name_of(key: PlaceKey) -> str:
     return " ".join(part for part in key if part)
 
 
+def listed(names: Iterable[str], most: int = 5) -> str:
+    """Return names as a sentence lists them, the first few and how many more."""
+    every = list(names)
+    more = f" and {len(every) - most} more" if len(every) > most else ""
+    return ", ".join(every[:most]) + more
+
+
 def plain_crew(crew: str) -> str:
     """Return a crew's name without the word crew and in one case: ``Crew A`` and ``a`` are one crew."""
     return crew.casefold().replace("crew", "").strip(" -_.")
@@ -143,6 +150,7 @@ def expect(job: Job, log: Iterable[WeldLogRow], sheet_lines: Iterable[ReaderLine
         line = usual.get(sheet_line.report, "") or beside.line_of(number)
         gathered[line, number, event, segment].append(sheet_line)
     findings += _listed_twice(gathered)
+    findings += _prefixes_in_question(job, logged.values())
     films = _films(gathered)
     places = {key: Place(key=key, lines=tuple(lines), films=films[key]) for key, lines in gathered.items()}
     by_number: dict[str, list[Place]] = defaultdict(list)
@@ -254,6 +262,19 @@ def _usual_lines(gathered: Mapping[PlaceKey, list[ReaderLine]]) -> Mapping[str, 
         for row in rows:
             lines[row.report].add(key[0])
     return {report: next(iter(found)) for report, found in lines.items() if len(found) == 1}
+
+
+def _prefixes_in_question(job: Job, logged: Iterable[LoggedWeld]) -> Iterable[tuple[str, Finding]]:
+    """Ask what FW or SW means where the log leaves it open: field or fillet, shop or socket. It is never inferred."""
+    rows = [weld.row for weld in logged if not weld.row.kind.strip() and not weld.row.place.strip()]
+    for prefix, first, second in (("FW", "field weld", "fillet weld"), ("SW", "shop weld", "socket weld")):
+        if prefix not in {p.upper() for p in job.numbers.prefixes}:
+            continue
+        unsaid = [row for row in rows if split_number(row.number, job.numbers).prefix == prefix]
+        if unsaid:
+            subject = str(cell_of(unsaid[0], "number"))
+            values: dict[str, Value] = {"prefix": prefix, "count": len(unsaid), "first": first, "second": second}
+            yield subject, finding("REC-PREFIX-MEANING", subject, clause="", **values)
 
 
 class _LinesByNumber:

@@ -23,7 +23,7 @@ from datetime import timedelta
 from typing import Final
 
 from beadroll.findings import Value
-from beadroll.handover.expected import Expected, Place, PlaceKey, WeldKey, name_of
+from beadroll.handover.expected import Expected, Place, PlaceKey, WeldKey, listed, name_of
 from beadroll.handover.nearness import NearNumbers, Slip
 from beadroll.handover.order import AMONG, Shooting
 from beadroll.handover.witnesses import Hearing
@@ -148,8 +148,8 @@ def _among(hearing: Hearing, places: list[Place], answered: frozenset[str]) -> P
         return Held(code="REC-NO-SHEET-LINE", values={"place": _stated(hearing)})
     exact = [p for p in fitting if p.event == event]
     if not exact or (not event and _event_in_question(hearing, fitting)):
-        listed = ", ".join(sorted({p.name for p in fitting}))
-        return Held(code="REC-SUFFIX", values={"said": _stated(hearing), "listed": listed})
+        names = sorted({p.name for p in fitting})
+        return Held(code="REC-SUFFIX", values={"said": _stated(hearing), "listed": listed(names)})
     if len({p.key[0] for p in exact}) > 1:
         here = [p for p in exact if _same_day(hearing, p) and _same_crew(hearing, p)]
         if len({p.key[0] for p in here}) != 1:
@@ -157,8 +157,8 @@ def _among(hearing: Hearing, places: list[Place], answered: frozenset[str]) -> P
             return Held(code="REC-LINE-UNSAID", values={"number": hearing.numbers[0], "lines": lines})
         exact = here
     if len(exact) > 1:
-        listed = ", ".join(sorted(p.segment for p in exact))
-        return Held(code="REC-SEGMENT-UNSAID", values={"weld": " ".join(exact[0].weld), "listed": listed})
+        segments = listed(sorted(p.segment for p in exact))
+        return Held(code="REC-SEGMENT-UNSAID", values={"weld": " ".join(exact[0].weld), "listed": segments})
     if len(exact[0].days) > 1:
         days = " and ".join(str(day) for day in exact[0].days)
         return Held(code="REC-PLACE-TWICE", values={"place": exact[0].name, "days": days}, claimed=exact[0].key)
@@ -227,7 +227,7 @@ def _contested(
             continue
         for path in paths:
             if path not in decided and "REC-CONTESTED" not in confirmed.get(path, ()):
-                others = ", ".join(p for p in paths if p != path)
+                others = listed(p for p in paths if p != path)
                 found.hold(path, "REC-CONTESTED", place=name_of(key), count=len(paths), films=films, others=others)
 
 
@@ -272,7 +272,7 @@ def _same_bytes(
         for path in group:
             if path in decided or "REC-SAME-BYTES" in confirmed.get(path, ()):
                 continue
-            others = ", ".join(p for p in group if p != path)
+            others = listed(p for p in group if p != path)
             held = found.held.pop(path, None)
             if held and held.claimed:
                 found.assigned[path] = held.claimed
