@@ -8,7 +8,7 @@ font cannot print a character, the sheets are left out and a finding names it.
 from __future__ import annotations
 
 import os
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
 from functools import partial
 from itertools import groupby
@@ -32,7 +32,9 @@ if TYPE_CHECKING:
 TEMPLATE: Final = "report/template.toml"
 """Where a job keeps its report template, in its folder; the files it names lie beside it."""
 WELDS_A_FILE: Final = 100
-"""Most welds in one file of sheets, so that one file is made in bounded memory."""
+PREVIEWS_A_FILE: Final = 300
+"""Most welds, and most previews, in one file of sheets, so that it is made in bounded memory: about 25 MB of previews,
+which lie in memory some five times while the file is made."""
 MAX_BESIDE: Final = 16 * 1024 * 1024
 """Largest file a template may name, in bytes; a font of many scripts has about 10 MB."""
 
@@ -111,10 +113,22 @@ def reading(folder: Path) -> Pages:
 def _parts(record: HandoverRecord) -> Iterator[tuple[str, tuple[WeldRecord, ...]]]:
     """Yield the welds line by line, a long line in parts, each with a name for its file."""
     for line, group in groupby(record.welds, key=lambda weld: weld.weld.id.line):
-        welds = tuple(group)
-        for part, start in enumerate(range(0, len(welds), WELDS_A_FILE), start=1):
-            name = layout.safe_name(line or "NO-LINE")
-            yield name if part == 1 else f"{name}.{part}", welds[start : start + WELDS_A_FILE]
+        name = layout.safe_name(line or "NO-LINE")
+        for part, welds in enumerate(_portions(group), start=1):
+            yield name if part == 1 else f"{name}.{part}", welds
+
+
+def _portions(welds: Iterable[WeldRecord]) -> Iterator[tuple[WeldRecord, ...]]:
+    portion: list[WeldRecord] = []
+    previews = 0
+    for weld in welds:
+        if portion and (len(portion) == WELDS_A_FILE or previews + len(weld.radiographs) > PREVIEWS_A_FILE):
+            yield tuple(portion)
+            portion, previews = [], 0
+        portion.append(weld)
+        previews += len(weld.radiographs)
+    if portion:
+        yield tuple(portion)
 
 
 def write_transmittal(made: Assembled, folder: Path) -> Path | None:
