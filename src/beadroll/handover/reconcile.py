@@ -5,8 +5,8 @@ The model, in the order in which it is applied. Each step is a module that can b
 1. ``decisions``: what people have decided comes first; a decision that no longer applies is reported.
 2. ``expected``: weld log and reader sheets are read by the contract's number pattern into places for radiographs.
 3. ``witnesses``: each radiograph is heard: header, file name, folder, crew and date, and its time among the others.
-4. ``resolve``: it is assigned where all witnesses agree and nothing speaks against it, by seven stated conditions;
-   otherwise it is held. No score takes part in this, so that no sum of weak hints can move a radiograph.
+4. ``resolve`` and ``ripples``: it is assigned where all witnesses agree and nothing speaks against it, by seven
+   stated conditions; otherwise it is held. No score takes part in this: no sum of weak hints can move a radiograph.
 5. ``suggest``: for what is held, the places it may belong are ranked by points and explained in words.
 6. ``compose``: the welds' records are built from what was assigned, each assignment with its testimonies.
 7. ``filmcount`` and ``chain``: counts are held against what was delivered, and the records against one another.
@@ -27,6 +27,7 @@ from beadroll.handover.corrections import corrected
 from beadroll.handover.decisions import Digest, Standing, digest_in, standing
 from beadroll.handover.expected import Expected, PlaceKey, WeldKey, expect, line_named, name_of
 from beadroll.handover.resolve import Held, Resolution, resolve
+from beadroll.handover.ripples import hold_ripples
 from beadroll.handover.same import same_bytes
 from beadroll.handover.stages import DeliveredFile, Discrepancy, Gathered, Reconciled, Suggestion
 from beadroll.handover.suggest import Suggesting
@@ -58,6 +59,7 @@ def reconcile(gathered: Gathered, *, digest: Digest | None = None, same: Same | 
     decided, faults_decided = _decided(stand.assigned, expected)
     groups = (same or (lambda files: same_bytes(gathered.folder, files)))(r.file for r in heard)
     found = resolve(expected, hearings, decided, groups, stand.answers)
+    hold_ripples(found, expected, [h for h in hearings if h.path not in decided], stand.answers)
     welds = weeks_welds(expected, gathered.period, _confirmed_welds(stand, expected))
     settled = Settled(
         gathered=gathered,

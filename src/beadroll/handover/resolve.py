@@ -9,7 +9,8 @@ A radiograph is assigned without asking only when all of this holds:
    and file name both or the order speak for the one that claims it;
 5. no other delivered file holds the same bytes;
 6. the order in which the images were made does not speak for another place;
-7. no empty place of that day carries its number with two digits changed round, unless the order speaks for it.
+7. no empty place of that day carries its number with two digits changed round, unless the order speaks for it; and
+   (``ripples``) no held radiograph may belong in its place.
 
 Everything else is held, with the reason. Knows no scores: ranking what a held radiograph may be is for suggestions.
 """
@@ -151,7 +152,7 @@ def _among(hearing: Hearing, places: list[Place], answered: frozenset[str]) -> P
         names = sorted({p.name for p in fitting})
         return Held(code="REC-SUFFIX", values={"said": _stated(hearing), "listed": listed(names)})
     if len({p.key[0] for p in exact}) > 1:
-        here = [p for p in exact if _same_day(hearing, p) and _same_crew(hearing, p)]
+        here = [p for p in exact if same_day(hearing, p) and same_crew(hearing, p)]
         if len({p.key[0] for p in here}) != 1:
             lines = " and ".join(sorted({p.key[0] for p in exact}))
             return Held(code="REC-LINE-UNSAID", values={"number": hearing.numbers[0], "lines": lines})
@@ -168,8 +169,8 @@ def _among(hearing: Hearing, places: list[Place], answered: frozenset[str]) -> P
 def _event_in_question(hearing: Hearing, fitting: list[Place]) -> bool:
     """Say whether a radiograph without a suffix lies with the day of a repair or reshoot and not of the first shot."""
     first = [p for p in fitting if not p.event]
-    later = [p for p in fitting if p.event and _same_day(hearing, p)]
-    return bool(later) and not any(_same_day(hearing, p) for p in first)
+    later = [p for p in fitting if p.event and same_day(hearing, p)]
+    return bool(later) and not any(same_day(hearing, p) for p in first)
 
 
 def _on_its_day(hearing: Hearing, place: Place, rivals: list[Place]) -> PlaceKey | Held:
@@ -182,11 +183,13 @@ def _on_its_day(hearing: Hearing, place: Place, rivals: list[Place]) -> PlaceKey
     return Held(code="REC-DAY", values={"place": place.name, "day": str(hearing.on), "days": days}, claimed=place.key)
 
 
-def _same_day(hearing: Hearing, place: Place) -> bool:
+def same_day(hearing: Hearing, place: Place) -> bool:
+    """Say whether nothing speaks against a radiograph having been shot on a place's day."""
     return hearing.on is None or not place.days or hearing.on in place.days
 
 
-def _same_crew(hearing: Hearing, place: Place) -> bool:
+def same_crew(hearing: Hearing, place: Place) -> bool:
+    """Say whether nothing speaks against a radiograph having been shot by a place's crew."""
     return not hearing.crew or not place.crews or hearing.crew in place.crews
 
 
@@ -334,7 +337,7 @@ def _empty_neighbours(
         key = found.assigned[path]
         for near in numbers.of(key[1]):
             rivals = [p for p in by_weld.get((key[0], near.number), ()) if p.segment == key[3] and p.event == key[2]]
-            rivals = [p for p in rivals if _same_day(hearings[path], p) and _same_crew(hearings[path], p)]
+            rivals = [p for p in rivals if same_day(hearings[path], p) and same_crew(hearings[path], p)]
             if rivals and _doubtful(found, expected, path, rivals[0], near.slip):
                 found.hold(
                     path,
