@@ -10,7 +10,7 @@ import io
 import re
 import tempfile
 import xml.sax.saxutils as xml
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from datetime import UTC, date, datetime, time
 from pathlib import Path
@@ -29,9 +29,12 @@ FOOTER_MM: Final = 16.0
 _POINT_MM: Final = 25.4 / 72
 _LEADING: Final = 1.32
 """Distance of lines as a multiple of the type size."""
-_BREAKS: Final = re.compile(r"(?<=[ /_,;:\\-])")
+_BLANKS: Final = re.compile(r"(?<= )")
+_SIGNS: Final = re.compile(r"(?<=[/_,;:\\-])")
 _FAMILY: Final = "sheet"
 _SHORT_LINES: Final = 3
+"""Lines up to which a value stands in its column; a longer one takes the whole width."""
+_ROUNDING_MM: Final = 1e-6
 _PAD: Final = 2.0
 """Room between the columns of a table, in mm."""
 BODY_PT: Final = 9.5
@@ -61,6 +64,7 @@ LABEL: Final = Style(size_pt=SMALL_PT, color=SOFT)
 HEAD: Final = Style(size_pt=SMALL_PT, bold=True, color=SOFT)
 SECTION: Final = Style(size_pt=12, bold=True)
 TITLE: Final = Style(size_pt=18, bold=True)
+FOOT: Final = Style(size_pt=7.5, color=SOFT)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -103,6 +107,8 @@ class Paper:
                 font.ttfont.ensureDecompiled()  # the file is read to the end, so that it may go
         self.y = MARGIN_MM
         self._running = ""
+        number = self.measure(label.page.format(page=99999, pages=99999), FOOT) + 4
+        self._foot = [*self.wrap(label.title, self.width - number, FOOT), *self.wrap(label.caution, self.width, FOOT)]
 
     def _describe(self, label: Label) -> None:
         pdf = self._pdf
@@ -128,7 +134,11 @@ class Paper:
     @property
     def bottom(self) -> float:
         """Where text must end, in mm from the top."""
-        return float(self._pdf.h) - FOOTER_MM - 4
+        return self._foot_top - 4
+
+    @property
+    def _foot_top(self) -> float:
+        return float(self._pdf.h) - max(FOOTER_MM, 6 + len(self._foot) * FOOT.line_mm)
 
     def page(self, bookmark: str = "") -> None:
         """Begin a page; one with a bookmark begins a sheet, and the pages after it are headed by that name."""
@@ -159,11 +169,12 @@ class Paper:
         return sum(map(advances.__getitem__, text)) * style.size_pt * _POINT_MM
 
     def wrap(self, text: str, width: float, style: Style = BODY) -> list[str]:
-        """Break a text into lines no wider than ``width``: at blanks and after signs, and inside a word if it must."""
+        """Break a text into lines no wider than ``width``: at blanks, inside a word only if it must."""
+        width += _ROUNDING_MM
         if self.measure(text, style) <= width:
             return [text]
         lines, line = [], ""
-        for piece in _BREAKS.split(text):
+        for piece in self._pieces(text, width, style):
             if line and self.measure((line + piece).rstrip(), style) > width:
                 lines.append(line.rstrip())
                 line = ""
@@ -174,6 +185,14 @@ class Paper:
                 whole = whole[fits:]
             line = whole
         return [*lines, line.rstrip()] if line.strip() or not lines else lines
+
+    def _pieces(self, text: str, width: float, style: Style) -> Iterator[str]:
+        """Yield the words of a text; a word too long for a line by itself comes in parts, split behind its signs."""
+        for word in _BLANKS.split(text):
+            if self.measure(word.rstrip(), style) <= width:
+                yield word
+            else:
+                yield from _SIGNS.split(word)
 
     def _fitting(self, text: str, width: float, style: Style) -> int:
         advances, used = self._advances[style.bold], 0.0
@@ -245,28 +264,29 @@ class Paper:
         """Set a table; its head stands on every page it runs over, and a cell grows with its text."""
         body = Style(size_pt=SMALL_PT)
         listed = list(rows)
-        widths = self._widths(heads, listed, body)
+        widths = self._widths(heads, listed)
         self._head(heads, widths)
         for number, row in enumerate(listed):
             style = Style(size_pt=SMALL_PT, bold=True) if last_bold and number == len(listed) - 1 else body
             self._row(heads, widths, [self.wrap(t, w - _PAD, style) for t, w in zip(row, widths, strict=True)], style)
         self.y += 2
 
-    def _widths(self, heads: Sequence[str], rows: Sequence[Sequence[str]], style: Style) -> list[float]:
+    def _widths(self, heads: Sequence[str], rows: Sequence[Sequence[str]]) -> list[float]:
+        """Share the width out: as every column would like, else words whole, else the widest columns give way."""
+        bold = Style(size_pt=SMALL_PT, bold=True)  # a little wider than the body, so that both fit
         natural, least = [], []
         for number, head in enumerate(heads):
-            cells = {row[number] for row in rows}
-            whole = [self.measure(head, HEAD), *(self.measure(cell, style) for cell in cells)]
-            words = [self.measure(w, HEAD) for w in head.split()]
-            words += [self.measure(part.rstrip(), style) for cell in cells for part in cell.split(" ")]
-            natural.append(max(whole) + _PAD)
-            least.append(min(max(words, default=0.0), self.width / 4) + _PAD)
+            cells = [(head, HEAD), *((text, bold) for text in {row[number] for row in rows})]
+            natural.append(max(self.measure(text, style) for text, style in cells) + _PAD)
+            words = (self.measure(word, style) for text, style in cells for word in text.split(" "))
+            least.append(max(words) + _PAD)
         room = self.width
         if sum(natural) <= room:
             spare = (room - sum(natural)) / len(natural)
             return [each + spare for each in natural]
         if sum(least) >= room:
-            return [each * room / sum(least) for each in least]
+            limit = _limit(least, room)
+            return [min(each, limit) for each in least]
         # Square roots, so that one long column does not take all the room from several short ones.
         wants = [(more - few) ** 0.5 for more, few in zip(natural, least, strict=True)]
         return [few + want / sum(wants) * (room - sum(least)) for few, want in zip(least, wants, strict=True)]
@@ -361,21 +381,30 @@ class Paper:
 
     def finish(self) -> bytes:
         """Set the foot of every page and return the document."""
-        pdf, small = self._pdf, Style(size_pt=7.5, color=SOFT)
+        pdf = self._pdf
         pages = pdf.pages_count
         for number in range(1, pages + 1):
             pdf.page = number
             pdf.current_font_is_set_on_page = False
-            self.y = float(pdf.h) - FOOTER_MM
+            self.y = self._foot_top
             pdf.set_draw_color(*INK)  # said anew on every page: fpdf2 leaves out a colour it has set last
             self.rule()
             said = self._label.page.format(page=number, pages=pages)
-            right = MARGIN_MM + self.width - self.measure(said, small)
-            self.line(said, right, self.y + 1.5, small)
-            left = self.wrap(self._label.title, self.width - self.measure(said, small) - 4, small)
-            for depth, text in enumerate([*left, *self.wrap(self._label.caution, self.width, small)]):
-                self.line(text, MARGIN_MM, self.y + 1.5 + depth * small.line_mm, small)
+            self.line(said, MARGIN_MM + self.width - self.measure(said, FOOT), self.y + 1.5, FOOT)
+            for depth, text in enumerate(self._foot):
+                self.line(text, MARGIN_MM, self.y + 1.5 + depth * FOOT.line_mm, FOOT)
         return bytes(pdf.output())
+
+
+def _limit(widths: Sequence[float], room: float) -> float:
+    """Return the width that no column may pass, so that together they take ``room``: narrow ones stay as they are."""
+    left, many = room, len(widths)
+    for each in sorted(widths):
+        if each * many >= left:
+            break
+        left -= each
+        many -= 1
+    return left / max(many, 1)
 
 
 def _properties(label: Label, language: str, moment: datetime) -> str:

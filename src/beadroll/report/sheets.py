@@ -23,7 +23,7 @@ from beadroll.report.paper import BODY, BOLD, LABEL, MARGIN_MM, TITLE, Label, Pa
 from beadroll.report.template import Template
 from beadroll.report.timeline import Names, Step, radiograph_name, steps
 from beadroll.report.typeface import name_of, texts_of
-from beadroll.rules.counts import Count, count, counted_week
+from beadroll.rules.counts import NOWHERE, Count, count, counted_week
 
 Preview = Callable[[Radiograph], bytes]
 """Returns the JPEG of a radiograph's preview, empty where there is none."""
@@ -115,7 +115,10 @@ def counts(record: HandoverRecord, index: Index, template: Template) -> bytes:
     for group in template.counts_by:
         rows, total = count(counted, group)
         sheet.section(words(f"sheet.counts.{group}"))
-        listed = [_counted(each, legible(each.group), words) for each in rows]
+        listed = [
+            _counted(each, words("sheet.not_stated") if each.group == NOWHERE else legible(each.group), words)
+            for each in rows
+        ]
         sheet.table(heads, [*listed, _counted(total, words("sheet.total"), words)], last_bold=True)
     _signatures(sheet, template)
     return sheet.finish()
@@ -138,14 +141,14 @@ def transmittal(record: HandoverRecord, index: Index, delivery: Delivery, templa
     subject = "" if delivery.name == facts.handover_name(record.handover) else delivery.name
     sheet = _begin(record, index, template, words("sheet.transmittal"), Report(), subject=subject)
     _top(sheet, record, template, words("sheet.transmittal"))
-    sealed = ", ".join(delivery.sealed_by)
+    asked, sealed = (_roles(roles, words) for roles in (job.required_roles, delivery.sealed_by))
     pairs = [
         (words("sheet.from"), legible(job.contractor)),
         (words("sheet.to"), legible(job.client)),
         (words("sheet.package"), legible(delivery.name)),
         (words("sheet.payload"), delivery.payload_oxum),
-        (words("sheet.seals_asked"), legible(", ".join(job.required_roles))),
-        (words("sheet.sealed_by"), legible(sealed)),
+        (words("sheet.seals_asked"), asked),
+        (words("sheet.sealed_by"), sealed),
     ]
     sheet.pairs([(label, value) for label, value in pairs if value])
     _digest(sheet, delivery, words)
@@ -157,12 +160,17 @@ def transmittal(record: HandoverRecord, index: Index, delivery: Delivery, templa
     if record.welds:
         sheet.section(words("sheet.welds_listed"))
         sheet.table(*_welds_listed(record, words))
-    sheet.section(words("sheet.receipt"))
+    sheet.section(words("sheet.receipt"), keep=45)
     sheet.boxes(
         [words("role.contractor"), words("role.client")],
         [words(f"sheet.signature.{key}") for key in ("name", "signature", "date")],
     )
     return sheet.finish()
+
+
+def _roles(roles: Sequence[str], words: Words) -> str:
+    """Return the names of roles; a role of the contract's own stands as it is."""
+    return ", ".join(words.texts.get(f"role.{role}", legible(role)) for role in roles)
 
 
 def _digest(sheet: Paper, delivery: Delivery, words: Words) -> None:
@@ -283,7 +291,7 @@ def _weld_sheet(
     sheet.section(words("page.timeline"))
     for step in steps(weld, names, words):
         _step(sheet, step, words)
-    sheet.section(words("page.radiographs"), keep=PICTURE_MM / 2)
+    sheet.section(words("page.radiographs"), keep=PICTURE_MM + 25)
     if not weld.radiographs:
         sheet.paragraph(words("page.no_radiographs"))
     for start in range(0, len(weld.radiographs), 2):

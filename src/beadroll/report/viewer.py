@@ -190,6 +190,8 @@ def _weld(record: WeldRecord, path: str, names: Names, language: Words) -> Mappi
                 "name": radiograph_name(film, language),
                 "path": facts.in_data(film.path),
                 "preview": facts.in_data(film.preview),
+                "rows": film.rows,
+                "columns": film.columns,
                 "notes": facts.of_radiograph(film, record, language),
             }
             for film in record.radiographs

@@ -88,7 +88,7 @@
   };
 
   const film = (each, number) => make("figure", { id: `film-${number}`, tabindex: "-1" },
-    each.preview ? picture(each, each.name) : make("p", {}, words["page.no_preview"]),
+    each.preview ? picture(each, each.name, { width: each.columns, height: each.rows }) : make("p", {}, words["page.no_preview"]),
     make("figcaption", {}, make("p", { class: "name" }, each.name),
       ...each.notes.map((text) => make("p", {}, text)),
       make("p", { class: "small" }, link(each.path, each.path))));
@@ -126,7 +126,9 @@
     document.title = one ? `${record.welds[number].title} - ${record.title}` : record.title;
     if (!focus) return;
     const target = one ? at("weld-title") : at(`${location.hash.slice(1)}-title`);
-    if (target) { target.focus(); target.scrollIntoView(); }
+    if (!target) return;
+    target.focus({ preventScroll: true });
+    (one ? at("weld") : target).scrollIntoView();
   };
   window.addEventListener("hashchange", () => route(true));
   // A link to a film must not leave the weld, so it moves the view and not the address.
