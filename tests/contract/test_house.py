@@ -38,6 +38,8 @@ WALLS = {
     "lxml": ("package/mets",),
     "jsonschema_rs": ("documents",),
     "fpdf": ("report/",),
+    "fontTools": ("report/",),
+    "segno": ("report/",),
 }
 
 

@@ -10,11 +10,18 @@ from hypothesis import strategies as st
 from beadroll.report import template
 from beadroll.report.paper import BODY, BOLD, Label, Paper, _limit
 
-ALPHABET = "abcWM01-_/.,:; äЖé"
+ALPHABET = "abckWM01-_/.,:; äЖé"
 PAPER = Paper(
     template.default(),
     Label(
-        title="t", subject="s", author="a", program="p", dated=date(2031, 4, 7), caution="c", page="{page} of {pages}"
+        kind="k",
+        title="t",
+        subject="s",
+        author="a",
+        program="p",
+        dated=date(2031, 4, 7),
+        caution="c",
+        page="{page} of {pages}",
     ),
     ALPHABET,
 )

@@ -70,8 +70,9 @@ def test_long_numbers_and_foreign_names_are_never_cut(tmp_path):
             assert LONG_NUMBER in text, name
 
 
-def test_every_word_stands_inside_the_page(tmp_path):
-    record = hostile("Überlänge" + "M" * 400)
+@pytest.mark.parametrize("length", [400, 5_000])
+def test_every_word_stands_inside_the_page(tmp_path, length):
+    record = hostile("Überlänge" + "M" * length)
     for name, pdf in every(record).items():
         boxes = text_of(pdf, tmp_path, "-bbox")
         width, height = map(float, re.search(r'<page width="([\d.]+)" height="([\d.]+)"', boxes).groups())

@@ -64,6 +64,7 @@ def test_columns_come_in_the_order_and_under_the_names_a_client_wants():
         ('[labels]\n"step.wps" = "{wps"', "step.wps"),
         ('logo = "logo.png"', "logo.png"),
         ("[fonts]\nitalic = 'x'", "fonts"),
+        ('[labels]\n"column.number" = "' + "x" * 201 + '"', "column.number"),
         ("not toml", "TOML"),
     ],
 )

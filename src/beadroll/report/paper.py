@@ -71,6 +71,8 @@ FOOT: Final = Style(size_pt=7.5, color=SOFT)
 class Label:
     """What stands in a document's properties and on every page's foot."""
 
+    kind: str
+    """What the document is, in a word or two: what stands on every page where ``title`` is too long for its foot."""
     title: str
     subject: str
     author: str
@@ -95,7 +97,7 @@ class Paper:
             enforce_compliance=DocumentCompliance.PDFA_1B,
         )
         self._describe(label)
-        repertoire = {*characters, *label.caution, *label.page, *label.title, *" 0123456789"}
+        repertoire = {*characters, *label.caution, *label.page, *label.title, *label.kind, *" 0123456789"}
         self._advances: dict[bool, dict[str, float]] = {}
         with tempfile.TemporaryDirectory() as folder:
             for bold, weight in ((False, Weight.REGULAR), (True, Weight.BOLD)):
@@ -108,7 +110,10 @@ class Paper:
         self.y = MARGIN_MM
         self._running = ""
         number = self.measure(label.page.format(page=99999, pages=99999), FOOT) + 4
-        self._foot = [*self.wrap(label.title, self.width - number, FOOT), *self.wrap(label.caution, self.width, FOOT)]
+        title = self.wrap(label.title, self.width - number, FOOT)
+        if len(title) > _SHORT_LINES:
+            title = self.wrap(label.kind, self.width - number, FOOT)
+        self._foot = [*title, *self.wrap(label.caution, self.width, FOOT)]
 
     def _describe(self, label: Label) -> None:
         pdf = self._pdf
@@ -146,7 +151,8 @@ class Paper:
         self.y = MARGIN_MM
         if bookmark:
             self._pdf.start_section(bookmark)
-            self._running = f"{bookmark}, {self._words('sheet.continued')}"
+            running = f"{bookmark}, {self._words('sheet.continued')}"
+            self._running = running if len(self.wrap(running, self.width, LABEL)) <= _SHORT_LINES else self._label.kind
         elif self._running:
             self.paragraph(self._running, LABEL, after=2)
 
@@ -178,29 +184,27 @@ class Paper:
             if line and self.measure((line + piece).rstrip(), style) > width:
                 lines.append(line.rstrip())
                 line = ""
-            whole = line + piece
-            while self.measure(whole.rstrip(), style) > width and len(whole) > 1:
-                fits = self._fitting(whole, width, style)
-                lines.append(whole[:fits])
-                whole = whole[fits:]
-            line = whole
+            line += piece
         return [*lines, line.rstrip()] if line.strip() or not lines else lines
 
     def _pieces(self, text: str, width: float, style: Style) -> Iterator[str]:
-        """Yield the words of a text; a word too long for a line by itself comes in parts, split behind its signs."""
+        """Yield what fits a line: words; of a longer word the parts behind its signs; of a longer part what fits."""
         for word in _BLANKS.split(text):
             if self.measure(word.rstrip(), style) <= width:
                 yield word
-            else:
-                yield from _SIGNS.split(word)
+                continue
+            for part in _SIGNS.split(word):
+                yield from self._cut(part, width, style)
 
-    def _fitting(self, text: str, width: float, style: Style) -> int:
-        advances, used = self._advances[style.bold], 0.0
-        for count, char in enumerate(text):
-            used += advances[char] * style.size_pt * _POINT_MM
-            if used > width:
-                return max(count, 1)
-        return len(text)
+    def _cut(self, part: str, width: float, style: Style) -> Iterator[str]:
+        advances, start, used = self._advances[style.bold], 0, 0.0
+        room = width / (style.size_pt * _POINT_MM)
+        for count, char in enumerate(part):
+            if used + advances[char] > room and count > start:
+                yield part[start:count]
+                start, used = count, 0.0
+            used += advances[char]
+        yield part[start:]
 
     def line(self, text: str, x: float, y: float, style: Style = BODY) -> None:
         """Set one line at ``x`` from the left edge, its top at ``y``."""
@@ -209,11 +213,11 @@ class Paper:
         pdf.set_text_color(*style.color)
         pdf.text(x, y + style.size_pt * _POINT_MM, text)
 
-    def paragraph(self, text: str, style: Style = BODY, *, indent: float = 0.0, after: float = 1.5) -> None:
-        """Set a text over the whole width, over several pages if need be."""
-        for line in self.wrap(text, self.width - indent, style):
+    def paragraph(self, text: str, style: Style = BODY, *, narrower: float = 0.0, after: float = 1.5) -> None:
+        """Set a text over the width, less what it is to be ``narrower``, and over several pages if need be."""
+        for line in self.wrap(text, self.width - narrower, style):
             self.room(style.line_mm)
-            self.line(line, MARGIN_MM + indent, self.y, style)
+            self.line(line, MARGIN_MM, self.y, style)
             self.y += style.line_mm
         self.y += after
 

@@ -235,6 +235,7 @@ def _begin(
     words, job = template.words, record.job
     name = facts.handover_name(record.handover)
     label = Label(
+        kind=title,
         title=" - ".join(part for part in (title, subject, name, legible(job.client)) if part),
         subject=f"{legible(job.title)}, {legible(job.contract)}",
         author=legible(job.contractor),
@@ -251,16 +252,9 @@ def _top(sheet: Paper, record: HandoverRecord, template: Template, title: str, *
     """Set the head of a sheet: title, handover, logo, and who hands over what to whom."""
     words = template.words
     sheet.page(bookmark=about or title)
-    room = sheet.width
-    if template.logo:
-        width, _ = sheet.logo(template.logo)
-        room -= width + 4
-    for line in sheet.wrap(facts.handover_name(record.handover), room, LABEL):
-        sheet.line(line, MARGIN_MM, sheet.y, LABEL)
-        sheet.skip(LABEL.line_mm)
-    for line in sheet.wrap(" ".join(part for part in (title, about) if part), room, TITLE):
-        sheet.line(line, MARGIN_MM, sheet.y, TITLE)
-        sheet.skip(TITLE.line_mm)
+    beside = sheet.logo(template.logo)[0] + 4 if template.logo else 0.0
+    sheet.paragraph(facts.handover_name(record.handover), LABEL, narrower=beside, after=0)
+    sheet.paragraph(" ".join(part for part in (title, about) if part), TITLE, narrower=beside, after=0)
     sheet.y = max(sheet.y, MARGIN_MM + (18 if template.logo else 0)) + 1
     sheet.rule()
     sheet.skip(2)
@@ -320,20 +314,25 @@ def _pictures(sheet: Paper, films: Sequence[Radiograph], weld: WeldRecord, words
     gap = 6.0
     width = (sheet.width - gap) / 2
     notes = [_notes(sheet, film, weld, words, width) for film in films]
-    height = PICTURE_MM + 1 + max(sum(style.line_mm for _, style in lines) for lines in notes)
-    sheet.room(height)
-    top, deepest = sheet.y, 0.0
+    deep = max(sum(style.line_mm for _, style in lines) for lines in notes)
+    beside = PICTURE_MM + 1 + deep < sheet.bottom - 2 * MARGIN_MM
+    sheet.room(PICTURE_MM + 1 + (deep if beside else 0))
+    top, tallest = sheet.y, 0.0
     shown = [(preview(film), MARGIN_MM + number * (width + gap)) for number, film in enumerate(films)]
     for data, x in shown:
         if data:
-            _, tall = sheet.picture(data, x, top, (width, PICTURE_MM))
-            deepest = max(deepest, tall)
+            tallest = max(tallest, sheet.picture(data, x, top, (width, PICTURE_MM))[1])
+    sheet.y = top + tallest + 1
+    if not beside:
+        for line, style in (each for lines in notes for each in lines):
+            sheet.paragraph(line, style, after=0)
+        return
     for lines, (_, x) in zip(notes, shown, strict=True):
-        y = top + deepest + 1
+        y = sheet.y
         for line, style in lines:
             sheet.line(line, x, y, style)
             y += style.line_mm
-    sheet.y = top + deepest + 1 + max(sum(style.line_mm for _, style in lines) for lines in notes) + 4
+    sheet.skip(deep + 4)
 
 
 def _notes(sheet: Paper, film: Radiograph, weld: WeldRecord, words: Words, width: float) -> list[tuple[str, Style]]:

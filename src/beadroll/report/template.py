@@ -29,6 +29,8 @@ SHEETS: Final = ("weld-summary", "weld-sheets", "findings", "counts")
 MAX_LOGO_BYTES: Final = 2 * 1024 * 1024
 MAX_LOGO_PIXELS: Final = 4_000_000
 MAX_COLUMNS: Final = 16
+MAX_LABEL: Final = 200
+"""Longest label in characters, so that the head of a table leaves room for its rows."""
 
 Fetch = Callable[[str], bytes]
 """Returns the bytes of a file that lies beside the template; raises ``InputError`` when it cannot."""
@@ -148,6 +150,8 @@ class _Reader:
                 fits = blanks(self.text(value, place)) == blanks(known[key])
             except ValueError as fault:
                 raise self.fault(str(fault), place) from fault
+            if len(value) > MAX_LABEL and len(value) > len(known[key]):
+                raise self.fault(f"is longer than {MAX_LABEL} characters", place)
             if not fits:
                 wanted = ", ".join(f"{{{each}}}" for each in sorted(blanks(known[key]))) or "none"
                 raise self.fault(f"must have the same blanks as the text it stands for: {wanted}", place)
