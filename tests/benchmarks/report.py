@@ -40,13 +40,14 @@ def main(welds: int) -> None:
     record = replace(record, welds=tuple(map(placed, made)))
     films = [film for each in record.welds for film in each.radiographs]
     previews = {film.preview: noisy_preview(n) for n, film in enumerate(films)}
-    index, chosen = index_of(record), template.default()
+    index, welds_ = index_of(record), record.welds
     kept = sum(map(len, previews.values())) / len(previews) / 1e3
     sys.stdout.write(f"{welds} welds, {len(films)} radiographs, previews of {kept:.0f} kB\n")
-    timed("single-weld sheets with previews", lambda: sheets.weld_sheets(
-        record, index, record.welds, chosen, lambda film: previews[film.preview]))  # fmt: skip
-    timed("single-weld sheets without", lambda: sheets.weld_sheets(record, index, record.welds, chosen, lambda _: b""))
-    timed("weld summary", lambda: sheets.summary(record, index, chosen))
+    edition = sheets.Edition(record=record, index=index, report=Report(), template=template.default())
+    show = previews.__getitem__
+    timed("single-weld sheets with previews", lambda: sheets.weld_sheets(edition, welds_, lambda f: show(f.preview)))
+    timed("single-weld sheets without", lambda: sheets.weld_sheets(edition, welds_, lambda _: b""))
+    timed("weld summary", lambda: sheets.summary(edition))
     timed("page", lambda: viewer.page(record, index, Report(), package="P"))
     sys.stdout.write(f"peak {resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1e3:.0f} MB\n")
 

@@ -12,10 +12,10 @@ from pathlib import Path
 
 import pytest
 
-from beadroll.report import template
+from beadroll.report import sheets, template
 from tests.reports import FOREIGN, hostile, story
 from tests.tools import need
-from tests.unit.test_report_sheets import every
+from tests.unit.test_report_sheets import edition, every
 from tests.unit.test_report_template import beside, image
 
 JAVA = Path("/usr/share/java")
@@ -54,12 +54,8 @@ def test_preflight_refuses_a_sheet_whose_properties_claim_nothing(tmp_path):
 
 
 def test_a_logo_keeps_a_sheet_a_valid_pdf_a(tmp_path):
-    from beadroll.report import sheets
-    from tests.reports import index_of
-
     chosen = template.parse(b'logo = "logo.png"', beside(logo_png=image()), name="t")
-    record = story()
-    (path,) = written(tmp_path, {"logo": sheets.summary(record, index_of(record), chosen)})
+    (path,) = written(tmp_path, {"logo": sheets.summary(edition(story(), chosen))})
     assert "is a valid PDF/A-1b file" in preflight(path)[0]
 
 

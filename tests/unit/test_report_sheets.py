@@ -20,14 +20,20 @@ DIGEST = "0123456789abcdef" * 8
 DELIVERY = sheets.Delivery(name="VTH-2031-W14", tagmanifest_sha512=DIGEST, payload_oxum="1000.12")
 
 
+def edition(record, chosen=None, report=None):
+    return sheets.Edition(
+        record=record, index=index_of(record), report=report or Report(), template=chosen or template.default()
+    )
+
+
 def every(record, language="en"):
-    index, chosen = index_of(record), template.default(language)
+    made = edition(record, template.default(language), found())
     return {
-        "summary": sheets.summary(record, index, chosen),
-        "welds": sheets.weld_sheets(record, index, record.welds, chosen, lambda film: preview(len(film.id))),
-        "findings": sheets.findings(record, index, found(), chosen),
-        "counts": sheets.counts(record, index, chosen),
-        "transmittal": sheets.transmittal(record, index, DELIVERY, chosen),
+        "summary": sheets.summary(made),
+        "welds": sheets.weld_sheets(made, record.welds, lambda film: preview(len(film.id))),
+        "findings": sheets.findings(made),
+        "counts": sheets.counts(made),
+        "transmittal": sheets.transmittal(made, DELIVERY),
     }
 
 
@@ -50,7 +56,7 @@ def test_every_sheet_says_what_it_is_and_numbers_its_pages(tmp_path, language):
 def test_a_weld_sheet_tells_the_repair_with_its_place(tmp_path):
     record = story()
     (weld,) = [each for each in record.welds if each.weld.id.number == "W-0117"]
-    pdf = sheets.weld_sheets(record, index_of(record), [weld], template.default(), lambda _: preview(0))
+    pdf = sheets.weld_sheets(edition(record), [weld], lambda _: preview(0))
     text = squeezed(text_of(pdf, tmp_path, "-layout"))
     order = ["Welded", "Shot", "Read,rejected(REJ)", "at452mmfromthedatum", "Decided:repair,R1", "Repaired,R1"]
     order += ["Shotagain,R1", "Read,accepted(ACC),R1", "Signedasreviewer"]
@@ -93,8 +99,8 @@ def test_a_text_longer_than_a_page_runs_on(tmp_path):
     record = replace(record, welds=(weld,))
     chosen = template.parse(b'columns = ["number", "location"]', lambda _: b"", name="t")
     for pdf in (
-        sheets.summary(record, index_of(record), chosen),
-        sheets.weld_sheets(record, index_of(record), [weld], chosen, lambda _: b""),
+        sheets.summary(edition(record, chosen)),
+        sheets.weld_sheets(edition(record, chosen), [weld], lambda _: b""),
     ):
         text = text_of(pdf, tmp_path)
         assert {f"word{n}" for n in range(6000)} <= set(text.split())
@@ -109,7 +115,7 @@ def test_hidden_characters_are_spelled_out_on_paper(tmp_path):
 def test_a_character_without_a_sign_is_named_not_dropped():
     record = hostile("山 W-1")
     with pytest.raises(InputError, match=r"U\+5C71 CJK UNIFIED IDEOGRAPH-5C71"):
-        sheets.summary(record, index_of(record), template.default())
+        sheets.summary(edition(record))
     named = sheets.unprintable(record, Report(), template.default())
     assert named == ("U+5C71 CJK UNIFIED IDEOGRAPH-5C71",)
 
@@ -147,21 +153,20 @@ def test_the_findings_say_what_to_do(tmp_path):
     text = squeezed(text_of(every(story())["findings"], tmp_path))
     assert "ASM-LOSSY" in text
     assert squeezed(found().findings[0].text) in text
-    clean = sheets.findings(story(), index_of(story()), Report(), template.default())
+    clean = sheets.findings(edition(story()))
     assert "nothing to report" in text_of(clean, tmp_path)
 
 
 def test_a_handover_without_welds_has_its_sheets(tmp_path):
-    record = replace(story(), welds=())
-    index, chosen = index_of(record), template.default()
-    assert "no welds" in text_of(sheets.summary(record, index, chosen), tmp_path)
-    assert "Total" in text_of(sheets.counts(record, index, chosen), tmp_path)
-    assert DIGEST in squeezed(text_of(sheets.transmittal(record, index, DELIVERY, chosen), tmp_path))
+    bare = edition(replace(story(), welds=()))
+    assert "no welds" in text_of(sheets.summary(bare), tmp_path)
+    assert "Total" in text_of(sheets.counts(bare), tmp_path)
+    assert DIGEST in squeezed(text_of(sheets.transmittal(bare, DELIVERY), tmp_path))
 
 
 def test_many_welds_are_each_found_by_a_bookmark(tmp_path):
     record = story(welds=5)
-    pdf = sheets.weld_sheets(record, index_of(record), record.welds, template.default(), lambda _: b"")
+    pdf = sheets.weld_sheets(edition(record), record.welds, lambda _: b"")
     (tmp_path / "s.pdf").write_bytes(pdf)
     seen = subprocess.run(
         [need("qpdf"), "--json", "--json-key=outlines", "s.pdf"],

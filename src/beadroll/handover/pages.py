@@ -78,25 +78,19 @@ class Pages:
     ) -> Iterator[tuple[str, Callable[[], bytes]]]:
         from beadroll.report import sheets  # noqa: PLC0415 - as above
 
-        index = package.index()
-        makers: dict[str, Callable[[], bytes]] = {
-            "weld-summary": partial(sheets.summary, record, index, template),
-            "findings": partial(sheets.findings, record, index, report, template),
-            "counts": partial(sheets.counts, record, index, template),
-        }
+        edition = sheets.Edition(record=record, index=package.index(), report=report, template=template)
+        makers = {"weld-summary": sheets.summary, "findings": sheets.findings, "counts": sheets.counts}
         for sheet in template.sheets:
             if sheet in makers:
-                yield sheet, makers[sheet]
+                yield sheet, partial(makers[sheet], edition)
                 continue
             for name, welds in _parts(record):
                 yield (
                     f"{sheet}_{name}",
                     partial(
                         sheets.weld_sheets,
-                        record,
-                        index,
+                        edition,
                         welds,
-                        template,
                         lambda film: package.read(film.preview) if film.preview else b"",
                     ),
                 )
@@ -150,7 +144,8 @@ def write_transmittal(made: Assembled, folder: Path) -> Path | None:
         payload_oxum=package.payload_oxum,
         sealed_by=tuple(sorted(package.seals)),
     )
-    data = sheets.transmittal(made.record, made.index, delivery, template)
+    edition = sheets.Edition(record=made.record, index=made.index, report=made.report, template=template)
+    data = sheets.transmittal(edition, delivery)
     path = transmittal_path(made)
     staging = Staging(path, folder=False, replace=True)
     published = False

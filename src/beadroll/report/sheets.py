@@ -10,6 +10,7 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from functools import cached_property
 from typing import Final
 
 from beadroll.findings import Report
@@ -42,52 +43,70 @@ class Delivery:
     sealed_by: tuple[str, ...] = ()
 
 
+@dataclass(frozen=True, kw_only=True)
+class Edition:
+    """What is printed: a handover's record with its index and findings, by one template. All sheets share its font."""
+
+    record: HandoverRecord
+    index: Index
+    report: Report
+    template: Template
+
+    @cached_property
+    def characters(self) -> frozenset[str]:
+        """Every character a sheet of this handover may print; looked for once, however many sheets are made."""
+        return _characters(self.record, self.report, self.template) | set(self.index.written_by)
+
+    @property
+    def words(self) -> Words:
+        """The template's words."""
+        return self.template.words
+
+
 def unprintable(record: HandoverRecord, report: Report, template: Template) -> tuple[str, ...]:
     """Return every character of the record that the template's font cannot print, by code point and name."""
     return tuple(map(name_of, template.typeface.missing("".join(sorted(_characters(record, report, template))))))
 
 
-def summary(record: HandoverRecord, index: Index, template: Template) -> bytes:
+def summary(edition: Edition) -> bytes:
     """Return the weld summary: one row a weld, with the template's columns. Raises ``InputError`` as ``Paper``."""
-    words, names = template.words, Names.of(record.people)
-    sheet = _begin(record, index, template, words("sheet.summary"), Report(), landscape=True)
-    _top(sheet, record, template, words("sheet.summary"))
-    for text in facts.of_totals(index.totals, words):
+    words, record = edition.words, edition.record
+    names, columns = Names.of(record.people), edition.template.columns
+    sheet = _begin(edition, words("sheet.summary"), landscape=True)
+    _top(sheet, edition, words("sheet.summary"))
+    for text in facts.of_totals(edition.index.totals, words):
         sheet.paragraph(text, after=0.5)
     sheet.skip(2)
-    heads = [words(f"column.{column}") for column in template.columns]
-    rows = [[facts.cell(column, weld, names, words) for column in template.columns] for weld in record.welds]
+    heads = [words(f"column.{column}") for column in columns]
+    rows = [[facts.cell(column, weld, names, words) for column in columns] for weld in record.welds]
     if rows:
         sheet.table(heads, rows)
     else:
         sheet.paragraph(words("sheet.no_welds"))
-    _signatures(sheet, template)
+    _signatures(sheet, edition)
     return sheet.finish()
 
 
-def weld_sheets(
-    record: HandoverRecord, index: Index, welds: Sequence[WeldRecord], template: Template, preview: Preview
-) -> bytes:
+def weld_sheets(edition: Edition, welds: Sequence[WeldRecord], preview: Preview) -> bytes:
     """Return one sheet for each of ``welds``, with timeline, previews and signature blocks, in one document.
 
     One weld gives a single-weld sheet. Raises ``InputError`` as ``Paper`` does.
     """
-    words, names = template.words, Names.of(record.people)
-    title = words("sheet.weld")
+    names = Names.of(edition.record.people)
     subject = legible(str(welds[0].weld.id)) if len(welds) == 1 else ""
-    sheet = _begin(record, index, template, title, Report(), subject=subject)
+    sheet = _begin(edition, edition.words("sheet.weld"), subject=subject)
     for weld in welds:
-        _weld_sheet(sheet, record, weld, names, template, preview)
+        _weld_sheet(sheet, edition, weld, names, preview)
     return sheet.finish()
 
 
-def findings(record: HandoverRecord, index: Index, report: Report, template: Template) -> bytes:
+def findings(edition: Edition) -> bytes:
     """Return the list of findings with their basis and what to do. Raises ``InputError`` as ``Paper`` does."""
-    words = template.words
-    sheet = _begin(record, index, template, words("sheet.findings"), report)
-    _top(sheet, record, template, words("sheet.findings"))
+    words = edition.words
+    sheet = _begin(edition, words("sheet.findings"))
+    _top(sheet, edition, words("sheet.findings"))
     sheet.paragraph(words("caution.findings"), after=3)
-    ordered = report.ordered()
+    ordered = edition.report.ordered()
     if not ordered:
         sheet.paragraph(words("sheet.no_findings"))
         return sheet.finish()
@@ -104,15 +123,15 @@ def findings(record: HandoverRecord, index: Index, report: Report, template: Tem
 _COUNTED: Final = ("made", "examined", "rejected", "repaired", "cut_out", "concession", "open")
 
 
-def counts(record: HandoverRecord, index: Index, template: Template) -> bytes:
+def counts(edition: Edition) -> bytes:
     """Return the counts of welds made, examined, rejected and disposed, grouped as the template says."""
-    words = template.words
-    sheet = _begin(record, index, template, words("sheet.counts"), Report())
-    _top(sheet, record, template, words("sheet.counts"))
+    words = edition.words
+    sheet = _begin(edition, words("sheet.counts"))
+    _top(sheet, edition, words("sheet.counts"))
     sheet.paragraph(words("sheet.counts.about"), after=3)
-    counted = counted_week(record)
+    counted = counted_week(edition.record)
     heads = [words(f"column.{key}") for key in ("group", *_COUNTED, "rate")]
-    for group in template.counts_by:
+    for group in edition.template.counts_by:
         rows, total = count(counted, group)
         sheet.section(words(f"sheet.counts.{group}"))
         listed = [
@@ -120,7 +139,7 @@ def counts(record: HandoverRecord, index: Index, template: Template) -> bytes:
             for each in rows
         ]
         sheet.table(heads, [*listed, _counted(total, words("sheet.total"), words)], last_bold=True)
-    _signatures(sheet, template)
+    _signatures(sheet, edition)
     return sheet.finish()
 
 
@@ -132,15 +151,16 @@ def _counted(each: Count, name: str, words: Words) -> list[str]:
     return [name, *(str(getattr(each, key)) for key in _COUNTED), rate]
 
 
-def transmittal(record: HandoverRecord, index: Index, delivery: Delivery, template: Template) -> bytes:
+def transmittal(edition: Edition, delivery: Delivery) -> bytes:
     """Return the cover list that goes beside a finished package: parties, contents, and the digest to compare.
 
     Raises ``InputError`` as ``Paper`` does.
     """
-    words, job = template.words, record.job
+    words, record, index = edition.words, edition.record, edition.index
+    job = record.job
     subject = "" if delivery.name == facts.handover_name(record.handover) else delivery.name
-    sheet = _begin(record, index, template, words("sheet.transmittal"), Report(), subject=subject)
-    _top(sheet, record, template, words("sheet.transmittal"))
+    sheet = _begin(edition, words("sheet.transmittal"), subject=subject)
+    _top(sheet, edition, words("sheet.transmittal"))
     asked, sealed = (_roles(roles, words) for roles in (job.required_roles, delivery.sealed_by))
     pairs = [
         (words("sheet.from"), legible(job.contractor)),
@@ -211,46 +231,35 @@ def _welds_listed(record: HandoverRecord, words: Words) -> tuple[list[str], list
     return heads, [[facts.cell(column, weld, names, words) for column in columns] for weld in record.welds]
 
 
-def _characters(record: HandoverRecord, report: Report, template: Template) -> set[str]:
-    """Return every character a sheet of this record may print; the same set for all its sheets, so one font serves."""
+def _characters(record: HandoverRecord, report: Report, template: Template) -> frozenset[str]:
     found: set[str] = set()
     for text in texts_of((record, tuple(template.words.texts.values()))):
         found.update(legible(text))
     for each in report.findings:
         for text in (each.text, each.remedy, each.clause, each.code):
             found.update(legible(text))
-    return found | set(". ,;:/()[]-+%?0123456789")
+    return frozenset(found | set(". ,;:/()[]-+%?0123456789"))
 
 
-def _begin(
-    record: HandoverRecord,
-    index: Index,
-    template: Template,
-    title: str,
-    report: Report,
-    *,
-    subject: str = "",
-    landscape: bool = False,
-) -> Paper:
-    words, job = template.words, record.job
-    name = facts.handover_name(record.handover)
+def _begin(edition: Edition, title: str, *, subject: str = "", landscape: bool = False) -> Paper:
+    words, record = edition.words, edition.record
+    job, name = record.job, facts.handover_name(record.handover)
     label = Label(
         kind=title,
         title=" - ".join(part for part in (title, subject, name, legible(job.client)) if part),
         subject=f"{legible(job.title)}, {legible(job.contract)}",
         author=legible(job.contractor),
-        program=index.written_by,
+        program=edition.index.written_by,
         dated=record.handover.dated,
         caution=words("caution.short"),
         page=words.texts["sheet.page"],
     )
-    extra = set(index.written_by) | set(subject)
-    return Paper(template, label, _characters(record, report, template) | extra, landscape=landscape)
+    return Paper(edition.template, label, edition.characters | set(subject), landscape=landscape)
 
 
-def _top(sheet: Paper, record: HandoverRecord, template: Template, title: str, *, about: str = "") -> None:
+def _top(sheet: Paper, edition: Edition, title: str, *, about: str = "") -> None:
     """Set the head of a sheet: title, handover, logo, and who hands over what to whom."""
-    words = template.words
+    record, template = edition.record, edition.template
     sheet.page(bookmark=about or title)
     beside = sheet.logo(template.logo)[0] + 4 if template.logo else 0.0
     sheet.paragraph(facts.handover_name(record.handover), LABEL, narrower=beside, after=0)
@@ -258,14 +267,14 @@ def _top(sheet: Paper, record: HandoverRecord, template: Template, title: str, *
     sheet.y = max(sheet.y, MARGIN_MM + (18 if template.logo else 0)) + 1
     sheet.rule()
     sheet.skip(2)
-    sheet.pairs(facts.of_handover(record.job, record.handover, words)[: None if not about else 5], columns=4)
+    sheet.pairs(facts.of_handover(record.job, record.handover, edition.words)[: None if not about else 5], columns=4)
     sheet.rule()
     sheet.skip(3)
 
 
-def _signatures(sheet: Paper, template: Template) -> None:
+def _signatures(sheet: Paper, edition: Edition) -> None:
+    template, words = edition.template, edition.words
     if template.signatures:
-        words = template.words
         sheet.section(words("sheet.signatures"), keep=45)
         sheet.boxes(
             [words(f"role.{role.value}") for role in template.signatures],
@@ -273,14 +282,11 @@ def _signatures(sheet: Paper, template: Template) -> None:
         )
 
 
-def _weld_sheet(
-    sheet: Paper, record: HandoverRecord, weld: WeldRecord, names: Names, template: Template, preview: Preview
-) -> None:
-    words = template.words
-    _top(sheet, record, template, words("sheet.weld"), about=legible(str(weld.weld.id)))
-    sheet.paragraph(
-        f"{words('column.standing')}: {words(f'standing.{weld.standing.value}')}", Style(size_pt=11, bold=True)
-    )
+def _weld_sheet(sheet: Paper, edition: Edition, weld: WeldRecord, names: Names, preview: Preview) -> None:
+    words = edition.words
+    _top(sheet, edition, words("sheet.weld"), about=legible(str(weld.weld.id)))
+    standing = f"{words('column.standing')}: {words(f'standing.{weld.standing.value}')}"
+    sheet.paragraph(standing, Style(size_pt=11, bold=True))
     sheet.pairs(facts.of_weld(weld, words), columns=4)
     sheet.section(words("page.timeline"))
     for step in steps(weld, names, words):
@@ -290,7 +296,7 @@ def _weld_sheet(
         sheet.paragraph(words("page.no_radiographs"))
     for start in range(0, len(weld.radiographs), 2):
         _pictures(sheet, weld.radiographs[start : start + 2], weld, words, preview)
-    _signatures(sheet, template)
+    _signatures(sheet, edition)
 
 
 def _step(sheet: Paper, step: Step, words: Words) -> None:
