@@ -75,6 +75,15 @@ class Shooting:
         low, high, here = (order.get(w) if w else None for w in (before, after, weld))
         return low is not None and high is not None and here is not None and low < here < high <= low + _CLOSE
 
+    def lies_at(self, path: str, weld: WeldKey, order: Mapping[WeldKey, int]) -> bool:
+        """Say whether a radiograph lies among a weld's images, or just where the sheets have it."""
+        return self.fit(path, weld, order) == AMONG or self.belongs(path, weld, order)
+
+    def adjacent(self, one: str, other: str) -> bool:
+        """Say whether two radiographs were made one right after the other."""
+        (run, i), (other_run, j) = self.at.get(one, (-1, 0)), self.at.get(other, (-2, 0))
+        return run == other_run and abs(i - j) == 1
+
     def swapped(self, order: Mapping[WeldKey, int]) -> list[tuple[str, str]]:
         """Return pairs of radiographs that stand among each other's welds, and would not if exchanged.
 

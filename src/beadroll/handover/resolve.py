@@ -300,7 +300,10 @@ def _swapped(
 
 
 def _misplaced(found: Resolution, expected: Expected) -> list[tuple[str, str]]:
-    """Return pairs of lone images, of welds with several, that fit each other's place in order and not their own."""
+    """Return pairs of lone images, of welds with several, out of order both and each in the other's place.
+
+    Two that were made one after the other say nothing: each is beside the other's weld by being beside the other.
+    """
     lone = [
         path
         for path, key in found.assigned.items()
@@ -312,9 +315,8 @@ def _misplaced(found: Resolution, expected: Expected) -> list[tuple[str, str]]:
     for n, one in enumerate(lone):
         for other in lone[n + 1 :]:
             here, there = found.claims[one], found.claims[other]
-            fits = here[:2] != there[:2] and here[3] == there[3]
-            fits = fits and found.shooting.belongs(one, there[:2], expected.order)
-            if fits and found.shooting.belongs(other, here[:2], expected.order):
+            fits = here[:2] != there[:2] and here[3] == there[3] and not found.shooting.adjacent(one, other)
+            if fits and all(found.shooting.lies_at(p, w[:2], expected.order) for p, w in ((one, there), (other, here))):
                 pairs.append((one, other))
     return pairs
 

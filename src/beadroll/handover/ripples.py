@@ -49,15 +49,14 @@ def _out_of_order(
         if path not in hearings or key[2] or found.shooting.fit(path, key[:2], expected.order) != 0:
             continue
         for other, theirs in claimed:
-            if theirs[3] == key[3] and theirs[:2] != key[:2] and _lies_at(found, expected, path, theirs):
+            if (
+                theirs[3] == key[3]
+                and theirs[:2] != key[:2]
+                and found.shooting.lies_at(path, theirs[:2], expected.order)
+            ):
                 changed |= _hold(found, path, other, confirmed)
                 break
     return changed
-
-
-def _lies_at(found: Resolution, expected: Expected, path: str, key: PlaceKey) -> bool:
-    fits = found.shooting.fit(path, key[:2], expected.order) == AMONG
-    return fits or found.shooting.belongs(path, key[:2], expected.order)
 
 
 def _covered(
