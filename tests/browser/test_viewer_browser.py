@@ -9,37 +9,13 @@ from dataclasses import replace
 from importlib import resources
 
 import pytest
-from playwright.sync_api import sync_playwright
 
 from beadroll.findings import Report
 from beadroll.package import layout
 from beadroll.report import viewer
+from tests.browser.opened import Opened, check, until
 from tests.reports import found, hostile, index_of, placed, preview, repaired, story
-from tests.tools import need
 from tests.weeks import weld
-
-FLAGS = (
-    "--no-sandbox",
-    "--disable-gpu",
-    "--disable-quic",
-    "--no-first-run",
-    "--disable-background-networking",
-    "--disable-component-update",
-    "--disable-sync",
-)
-
-
-@pytest.fixture(scope="module")
-def playwright():
-    with sync_playwright() as started:
-        yield started
-
-
-@pytest.fixture(scope="module")
-def browser(playwright):
-    started = playwright.chromium.launch(executable_path=need("chromium"), args=FLAGS)
-    yield started
-    started.close()
 
 
 def lay_out(folder, record, report=None):
@@ -56,32 +32,6 @@ def lay_out(folder, record, report=None):
     made.parent.mkdir(exist_ok=True)
     made.write_bytes(viewer.page(record, index_of(record, data), report or Report(), package="P-1"))
     return made
-
-
-def until(page, expression):
-    """Wait for an expression to hold; the page's own policy forbids the waiting that Playwright would put into it."""
-    end = time.monotonic() + 10
-    while not page.evaluate(f"() => {expression}"):
-        assert time.monotonic() < end, expression
-        time.sleep(0.02)
-
-
-class Opened:
-    """A page in the browser with everything it said and asked for."""
-
-    def __init__(self, browser, path, **context):
-        self.page = browser.new_context(viewport={"width": 1280, "height": 900}, **context).new_page()
-        self.said = []
-        self.asked = []
-        self.page.on("console", lambda message: self.said.append(message.text))
-        self.page.on("pageerror", lambda error: self.said.append(str(error)))
-        self.page.on("dialog", lambda dialog: (self.said.append("dialog"), dialog.dismiss()))
-        self.page.on("request", lambda request: self.asked.append(request.url))
-        self.page.goto(path.as_uri())
-        self.page.wait_for_selector("html[data-ready]", state="attached")
-
-    def shown(self):
-        return self.page.locator("#list tbody tr:visible").count()
 
 
 @pytest.fixture(scope="module")
@@ -172,13 +122,6 @@ def test_previews_in_the_list_are_loaded_when_they_come_near(opened, package):
     inside = package.parent.as_uri()
     assert len(opened.asked) > 1
     assert all(url.startswith(inside) for url in opened.asked)
-
-
-def check(page, *paths):
-    page.set_input_files("#chosen", [])
-    page.set_input_files("#chosen", [str(path) for path in paths])
-    until(page, "document.getElementById('check-state').textContent.startsWith('Computed')")
-    return page.locator("#check-results > li").all_inner_texts(), page.locator("#check-results p.good").count()
 
 
 def test_a_file_is_checked_against_the_list_in_the_page(opened, package, tmp_path):
