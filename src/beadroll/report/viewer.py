@@ -94,7 +94,8 @@ def _policy(style: str, script: str) -> str:
 
 
 def _facts(record: HandoverRecord, index: Index, language: Words) -> str:
-    holds, stands = facts.of_totals(index.totals, language)
+    # A number stays with what it counts.
+    holds, stands = (re.sub(r"(?<=\d) ", "\u00a0", text) for text in facts.of_totals(index.totals, language))
     pairs = [
         *facts.of_handover(record.job, record.handover, language),
         (language("fact.totals"), holds),
