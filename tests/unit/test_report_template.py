@@ -9,8 +9,11 @@ import pytest
 from PIL import Image
 
 from beadroll.errors import InputError
+from beadroll.record.people import Role
 from beadroll.report import template
+from beadroll.report.facts import COLUMNS
 from beadroll.report.typeface import noto_sans
+from beadroll.rules.counts import GROUPS
 
 
 def beside(**files):
@@ -98,6 +101,22 @@ def test_a_template_may_bring_its_fonts():
 def test_a_font_that_is_none_is_refused(data):
     with pytest.raises(InputError, match="font"):
         parse('[fonts]\nregular = "a.ttf"', a_ttf=data)
+
+
+def test_the_comments_of_the_default_template_name_all_there_is():
+    text = (resources.files("beadroll.report") / "templates" / "default.toml").read_text(encoding="utf-8")
+    comments = " ".join(line.lstrip("# ") for line in text.splitlines() if line.startswith("#"))
+    for name in (*COLUMNS, *GROUPS, *Role):
+        assert name in comments
+    uncommented = text.replace("# logo", "logo").replace("# [", "[").replace('# "', '"').replace("# regular", "regular")
+    assert (
+        template.parse(
+            uncommented.encode(),
+            lambda name: image() if name.endswith("png") else noto_sans().regular,
+            name="t",
+        ).words("column.number")
+        == "Joint"
+    )
 
 
 def test_the_default_template_is_the_published_file_in_every_language():

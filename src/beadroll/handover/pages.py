@@ -11,6 +11,7 @@ import os
 from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
 from functools import partial
+from importlib import resources
 from itertools import groupby
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
@@ -94,6 +95,11 @@ class Pages:
                         lambda film: package.read(film.preview) if film.preview else b"",
                     ),
                 )
+
+
+def template_to_fill_in() -> bytes:
+    """Return a report template that says in comments what it may say: what a new job may begin with."""
+    return (resources.files("beadroll.report") / "templates" / "default.toml").read_bytes()
 
 
 def reading(folder: Path) -> Pages:
