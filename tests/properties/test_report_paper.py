@@ -8,7 +8,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from beadroll.report import template
-from beadroll.report.paper import BODY, BOLD, Label, Paper, _limit
+from beadroll.report.paper import BODY, BOLD, Paper, _limit
+from beadroll.report.properties import Label
 
 ALPHABET = "abckWM01-_/.,:; äЖé"
 PAPER = Paper(

@@ -9,10 +9,9 @@ from __future__ import annotations
 import io
 import re
 import tempfile
-import xml.sax.saxutils as xml
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
-from datetime import UTC, date, datetime, time
+from datetime import UTC, datetime, time
 from pathlib import Path
 from typing import Any, Final
 
@@ -21,6 +20,7 @@ import segno
 from fpdf.enums import DocumentCompliance
 from PIL import Image
 
+from beadroll.report.properties import Label, xmp
 from beadroll.report.template import PAPERS, Template
 from beadroll.report.typeface import Weight
 
@@ -67,22 +67,6 @@ TITLE: Final = Style(size_pt=18, bold=True)
 FOOT: Final = Style(size_pt=7.5, color=SOFT)
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Label:
-    """What stands in a document's properties and on every page's foot."""
-
-    kind: str
-    """What the document is, in a word or two: what stands on every page where ``title`` is too long for its foot."""
-    title: str
-    subject: str
-    author: str
-    program: str
-    dated: date
-    caution: str
-    page: str
-    """The words for the page number, with the blanks ``page`` and ``pages``."""
-
-
 class Paper:
     """One document in the making. Call the drawing functions in reading order, then ``finish``."""
 
@@ -125,7 +109,7 @@ class Paper:
         pdf.set_lang(self._words.language)
         moment = datetime.combine(label.dated, time(), UTC)
         pdf.set_creation_date(moment)
-        pdf.set_xmp_metadata(_properties(label, self._words.language, moment))
+        pdf.set_xmp_metadata(xmp(label, self._words.language, moment))
         pdf.set_auto_page_break(auto=False)
         pdf.set_margin(0)
 
@@ -409,30 +393,3 @@ def _limit(widths: Sequence[float], room: float) -> float:
         left -= each
         many -= 1
     return left / max(many, 1)
-
-
-def _properties(label: Label, language: str, moment: datetime) -> str:
-    """Return the document's properties as XMP (ISO 16684-1), which PDF/A-1 wants (ISO 19005-1, 6.7).
-
-    Our own, because fpdf2 would write the time of the day into them.
-    """
-
-    def lang(element: str, text: str) -> str:
-        said = f'<rdf:li xml:lang="x-default">{xml.escape(text)}</rdf:li>'
-        return f"<dc:{element}><rdf:Alt>{said}</rdf:Alt></dc:{element}>"
-
-    when, program = moment.isoformat(timespec="seconds"), xml.escape(label.program)
-    return (
-        '<x:xmpmeta xmlns:x="adobe:ns:meta/"><rdf:RDF xmlns:rdf="http://www.w3.org/1999/02/22-rdf-syntax-ns#">'
-        '<rdf:Description rdf:about="" xmlns:dc="http://purl.org/dc/elements/1.1/" '
-        'xmlns:xmp="http://ns.adobe.com/xap/1.0/" xmlns:pdf="http://ns.adobe.com/pdf/1.3/" '
-        'xmlns:pdfaid="http://www.aiim.org/pdfa/ns/id/">'
-        "<pdfaid:part>1</pdfaid:part><pdfaid:conformance>B</pdfaid:conformance>"
-        f"{lang('title', label.title)}{lang('description', label.subject)}"
-        f"<dc:creator><rdf:Seq><rdf:li>{xml.escape(label.author)}</rdf:li></rdf:Seq></dc:creator>"
-        f"<dc:language><rdf:Bag><rdf:li>{language}</rdf:li></rdf:Bag></dc:language>"
-        f"<xmp:CreatorTool>{program}</xmp:CreatorTool><pdf:Producer>{program}</pdf:Producer>"
-        f"<xmp:CreateDate>{when}</xmp:CreateDate><xmp:ModifyDate>{when}</xmp:ModifyDate>"
-        f"<xmp:MetadataDate>{when}</xmp:MetadataDate>"
-        "</rdf:Description></rdf:RDF></x:xmpmeta>"
-    )

@@ -20,7 +20,8 @@ from beadroll.record.radiograph import Radiograph
 from beadroll.record.weld import WeldRecord
 from beadroll.report import facts
 from beadroll.report.language import Words, legible
-from beadroll.report.paper import BODY, BOLD, LABEL, MARGIN_MM, TITLE, Label, Paper, Style
+from beadroll.report.paper import BODY, BOLD, LABEL, MARGIN_MM, TITLE, Paper, Style
+from beadroll.report.properties import Label
 from beadroll.report.template import Template
 from beadroll.report.timeline import Names, Step, radiograph_name, steps
 from beadroll.report.typeface import name_of, texts_of
