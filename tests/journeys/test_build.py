@@ -86,7 +86,7 @@ def test_a_decided_week_becomes_a_package_that_verifies(demo, tmp_path):
     before = {p: p.read_bytes() for p in (folder / "crews").rglob("*") if p.is_file()}
     decide(folder, week)
     made = build(folder, WEEK, tmp_path / "out")
-    assert made.package.path == tmp_path / "out" / f"{week.handover}.zip"
+    assert made.package.path == tmp_path / "out" / f"{made.record.handover.number}.zip"
     assert clean(made.package.path)
     assert {p: p.read_bytes() for p in (folder / "crews").rglob("*") if p.is_file()} == before
     repaired = next(w for w in made.record.welds if (w.weld.id.line, w.weld.id.number) == (week.line, week.number))
