@@ -137,6 +137,15 @@ def test_a_twelve_bit_packed_tiff_keeps_its_depth():
     assert np.array_equal(decode(made.data).array[0], image)
 
 
+def test_a_tiff_with_lossy_compression_says_so_and_its_bytes_are_kept():
+    image = radiographs.film(kind="u1", bits=8)
+    made = convert(radiographs.tiff(image, compression="jpeg"), WELD, codec=Codec.JPEG_LS, name="a.tif")
+    assert made.lossy
+    assert made.keep_delivered
+    assert pydicom.dcmread(io.BytesIO(made.data)).LossyImageCompression == "01"
+    assert not convert(radiographs.tiff(image), WELD, codec=Codec.JPEG_LS, name="a.tif").lossy
+
+
 def test_a_multi_page_tiff_becomes_frames():
     pages = np.stack([radiographs.film(seed=n, bits=16) for n in range(3)])
     delivered = radiographs.tiff(pages, photometric="minisblack")

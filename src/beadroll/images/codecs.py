@@ -239,12 +239,13 @@ def _unrle(stream: Any, out: Array) -> Array:
 
 def _same_size(stream: Buffer, out: Array) -> None:
     """Hold the size a JPEG family header claims against the attributes, before any decoder allocates for it."""
-    claimed = _claimed_size(bytes(stream[:65_536]))
+    claimed = claimed_size(bytes(stream[:65_536]))
     if claimed is not None and claimed != out.shape[:2]:
         raise BitstreamError(f"the bitstream claims {claimed} where the attributes promise {out.shape[:2]}")
 
 
-def _claimed_size(start: bytes) -> tuple[int, int] | None:
+def claimed_size(start: bytes) -> tuple[int, int] | None:
+    """Return (rows, columns) that the header of a JPEG family stream claims, None where it claims none."""
     if start[:4] == _SIZ and len(start) >= 24:  # noqa: PLR2004 - up to the image's origin
         width, height, left, top = struct.unpack_from(">4I", start, 8)
         return height - top, width - left

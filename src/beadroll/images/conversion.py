@@ -84,11 +84,11 @@ def convert(
         return _from_dicom(delivered, walk(source), codec, look)
     if tiff.looks_like_tiff(source.read(0, 4)):
         walked = tiff.walk(source)
-        origin = _Origin("TIFF", walked.first.texts, tiff.recipe(walked))
+        origin = _Origin("TIFF", walked.first.texts, tiff.recipe(walked), walked.lossy)
         return _made(delivered, identity, decode_tiff(walked), codec, origin, look)
     if source.read(0, 8) == png.SIGNATURE:
         seen = png.walk(source)
-        return _made(delivered, identity, decode_png(seen), codec, _Origin("PNG", seen.texts, None), look)
+        return _made(delivered, identity, decode_png(seen), codec, _Origin("PNG", seen.texts, None, lossy=False), look)
     raise InputError(
         "it is neither DICOM, TIFF nor PNG, or it is encrypted",
         path=name,
@@ -103,6 +103,7 @@ class _Origin:
     container: str
     texts: dict[str, str]
     recipe: Recipe | None
+    lossy: bool
 
 
 def _from_dicom(delivered: bytes, layout: Layout, codec: Codec, look: Callable[[Pixels], bytes]) -> Converted:
@@ -216,7 +217,9 @@ def _made(
     sop_class = diconde.sop_class(identity, pixels)
     triple = diconde.uids(identity, sha512)
     syntax, frames, notes = _encode(pixels, codec)
-    head = diconde.data_set(identity, pixels, sop_class_uid=sop_class, uid_triple=triple, texts=origin.texts)
+    head = diconde.data_set(
+        identity, pixels, sop_class_uid=sop_class, uid_triple=triple, texts=origin.texts, lossy=origin.lossy
+    )
     data = b"".join(
         [
             write.meta(sop_class, triple[2], syntax),
@@ -244,7 +247,7 @@ def _made(
         signed=pixels.signed,
         photometric=pixels.photometric,
         pixel_pitch_mm=pixels.pixel_pitch_mm,
-        lossy=False,
+        lossy=origin.lossy,
         changes=(*changes, *notes),
         preview=look(pixels),
     )

@@ -118,16 +118,18 @@ def data_set(
     sop_class_uid: str,
     uid_triple: tuple[str, str, str],
     texts: Mapping[str, str],
+    lossy: bool,
 ) -> bytes:
     """Return the attributes before the pixel data, explicit little-endian; the same input gives the same bytes.
 
     ``texts`` are the delivered file's own (description, maker, software …); they are kept in Image Comments and, for
-    make, model and software, in their attributes.
+    make, model and software, in their attributes. ``lossy`` says that the delivered file's compression may have altered
+    the samples.
     """
     made = _Attributes()
     _general(made, identity, sop_class_uid, uid_triple, texts)
     _component(made, identity)
-    _image(made, identity, pixels)
+    _image(made, identity, pixels, lossy=lossy)
     if identity.origin is Origin.FILM_DIGITISED:
         _film(made, pixels, sop_class_uid)
     elif identity.origin is Origin.CR:
@@ -191,7 +193,7 @@ def _component(made: _Attributes, identity: Identity) -> None:
     made.known(0x00140105, b"ST", identity.event, limit=1_024)
 
 
-def _image(made: _Attributes, identity: Identity, pixels: Pixels) -> None:
+def _image(made: _Attributes, identity: Identity, pixels: Pixels, *, lossy: bool) -> None:
     made.word(0x00280002, 1)
     made.text(0x00280004, b"CS", pixels.photometric)
     made.word(0x00280010, pixels.rows)
@@ -200,7 +202,7 @@ def _image(made: _Attributes, identity: Identity, pixels: Pixels) -> None:
     made.word(0x00280101, pixels.bits_stored)
     made.word(0x00280102, pixels.bits_stored - 1)
     made.word(0x00280103, int(pixels.signed))
-    made.text(0x00282110, b"CS", "00")
+    made.text(0x00282110, b"CS", "01" if lossy else "00")
     made.text(0x00280301, b"CS", "YES")
     pitch = pixels.pixel_pitch_mm
     made.text(0x00200020, b"CS", "")

@@ -69,6 +69,7 @@ class _Rewriter:
         written: list[bytes] = []
         while offset < limit:
             tag, vr, value, length = self.walker.header(offset, limit)
+            self.walker.counted()
             if open_end and tag == _ITEM_END:
                 return b"".join(written), value
             vr = self.vr(tag, vr, length)
@@ -91,6 +92,7 @@ class _Rewriter:
         items = []
         while offset < end:
             tag, _, value, size = self.walker.header(offset, end)
+            self.walker.counted()
             if tag == _SEQUENCE_END:
                 offset = value
                 break

@@ -6,7 +6,9 @@ Knows sample words. Refuses to know what they show: no photometric interpretatio
 from __future__ import annotations
 
 import hashlib
+from bisect import bisect_left
 from dataclasses import dataclass
+from itertools import pairwise
 from typing import Final
 
 import numpy as np
@@ -201,14 +203,11 @@ def frame_streams(layout: Layout, geometry: Geometry) -> list[memoryview]:
         raise InputError("its frames cannot be told apart", path=layout.source.name, remedy=_DAMAGED)
     origin = start + length
     starts = [int(offset) + origin for offset in np.frombuffer(layout.source.view(start, length), "<u4")]
-    streams = []
-    for index, first in enumerate(starts):
-        last = starts[index + 1] if index + 1 < len(starts) else layout.source.size
-        mine = tuple(f for f in fragments if first <= f[0] - 8 < last)
-        if not mine:
-            raise InputError("its table of frames is damaged", path=layout.source.name, remedy=_DAMAGED)
-        streams.append(_joined(layout, mine))
-    return streams
+    items = [value - 8 for value, _ in fragments]
+    bounds = [bisect_left(items, first) for first in starts] + [len(items)]
+    if any(a >= b for a, b in pairwise(bounds)):
+        raise InputError("its table of frames is damaged", path=layout.source.name, remedy=_DAMAGED)
+    return [_joined(layout, fragments[a:b]) for a, b in pairwise(bounds)]
 
 
 def _joined(layout: Layout, fragments: tuple[tuple[int, int], ...]) -> memoryview:

@@ -15,7 +15,7 @@ from typing import Any, Final, Literal
 import numpy as np
 
 from beadroll.errors import InputError
-from beadroll.images.codecs import FAULTS, Array
+from beadroll.images.codecs import FAULTS, Array, claimed_size
 from beadroll.images.recipe import Part, Recipe
 from beadroll.images.recipe import code as word_code
 from beadroll.images.source import HeldBytes, Source
@@ -31,9 +31,13 @@ _TEXTS: Final = {
     269: "document_name", 270: "image_description", 271: "make", 272: "model", 285: "page_name",
     305: "software", 306: "date_time", 315: "artist", 316: "host_computer", 33432: "copyright",
 }  # fmt: skip
+_JPEG: Final = 7
+_READ: Final = frozenset({1, 5, _JPEG, 8, 32773, 32946, 50000})
+"""None, LZW, JPEG, Deflate (two numbers), PackBits, Zstandard."""
 _TILE_OFFSETS: Final = 324
+_TILE_ALLOWANCE: Final = 1 << 20
 _WANTED: Final = frozenset(
-    {254, 256, 257, 258, 259, 262, 266, 273, 277, 278, 279, 282, 283, 284, 296, 317, 324, 325, 339, *_TEXTS}
+    {254, 256, 257, 258, 259, 262, 266, 273, 277, 278, 279, 282, 283, 284, 296, 317, 322, 323, 324, 325, 339, *_TEXTS}
 )
 
 
@@ -53,6 +57,7 @@ class Page:
     plain: bool
     reduced: bool
     rows_per_strip: int
+    tile: tuple[int, int] | None
     offsets: tuple[int, ...]
     counts: tuple[int, ...]
     pixel_pitch_mm: tuple[float, float] | None
@@ -72,6 +77,11 @@ class Tiff:
     def first(self) -> Page:
         """The page that speaks for all."""
         return self.pages[0]
+
+    @property
+    def lossy(self) -> bool:
+        """True where the compression may have altered the samples before they were delivered."""
+        return any(page.compression == _JPEG for page in self.pages)
 
     @property
     def word(self) -> np.dtype[np.generic]:
@@ -190,6 +200,7 @@ def _page(source: Source, tags: dict[int, Any]) -> Page:
         compression=_number(tags, 259, 1),
         plain=plain and samples == 1,
         reduced=bool(_number(tags, 254, 0) & 1),
+        tile=(_number(tags, 323, 0), _number(tags, 322, 0)) if tiled else None,
         rows_per_strip=min(_number(tags, 278, rows) or rows, rows),
         offsets=offsets,
         counts=counts,
@@ -272,17 +283,35 @@ def _plain(source: Source, page: Page, size: int) -> Any:
     return memoryview(held)[:need]
 
 
+def _check_strips(source: Source, page: Page) -> None:
+    """Refuse strips and tiles that would grow beyond their size, before anything allocates for them.
+
+    tifffile gives the lossless decoders memory of a strip's size and no more; JPEG's allocates what its header claims.
+    """
+    rows, columns = page.tile or (page.rows_per_strip, page.columns)
+    row_bytes = (columns * page.samples * page.bits + 7) // 8
+    if not 0 < rows * row_bytes <= 4 * page.rows * page.columns * 2 + _TILE_ALLOWANCE:
+        raise _broken(source, f"its tiles claim {rows} rows and {columns} columns")
+    if page.compression not in _READ:
+        raise _broken(source, f"its compression (number {page.compression}) is not one that can be read here")
+    if page.compression != _JPEG:
+        return
+    for at, length in zip(page.offsets, page.counts, strict=True):
+        size = claimed_size(bytes(source.view(at, min(length, 65_536))))
+        if size is None or size[0] > rows or size[1] > columns:
+            raise _broken(source, "a strip or tile claims to be larger than its directory says")
+
+
 def _by_tifffile(tiff: Tiff) -> list[Array]:
     import tifffile  # noqa: PLC0415 - a fifth of a second, needed for few files
 
+    for page in tiff.pages:
+        _check_strips(tiff.source, page)
     first = tiff.first
     faults = (tifffile.TiffFileError, AttributeError, AssertionError, MemoryError, *FAULTS)
-    frames = []
     try:
         with tifffile.TiffFile(io.BytesIO(tiff.source.view(0, tiff.source.size))) as opened:
-            for index in tiff.indices:
-                page = opened.pages[index]
-                frames.append(np.asarray(page.asarray(maxworkers=1)))
+            frames = [np.asarray(opened.pages[index].asarray(maxworkers=1)) for index in tiff.indices]
     except faults as fault:
         raise _broken(tiff.source, f"its pixels cannot be decoded ({type(fault).__name__})") from fault
     if any(frame.shape != (first.rows, first.columns) for frame in frames):

@@ -219,9 +219,7 @@ class _Walker:
 
     def element(self, offset: int, limit: int, depth: int = 0) -> Element:
         """Read one element header and step over its value."""
-        self.count += 1
-        if self.count > MAX_ELEMENTS:
-            raise _broken(self.source, f"it holds more than {MAX_ELEMENTS} elements")
+        self.counted()
         tag, vr, value, length = self.header(offset, limit)
         if length != UNDEFINED:
             if value + length > limit:
@@ -236,6 +234,12 @@ class _Walker:
             raise _broken(self.source, f"element {_tag(tag)} has no length")
         end = self.sequence(value, limit, depth + 1, defined=False, unknown=vr == b"UN")
         return Element(tag, vr, offset, value, end, defined=False)
+
+    def counted(self) -> None:
+        """Count one element or item against the cap."""
+        self.count += 1
+        if self.count > MAX_ELEMENTS:
+            raise _broken(self.source, f"it holds more than {MAX_ELEMENTS} elements")
 
     def header(self, offset: int, limit: int) -> tuple[int, bytes, int, int]:
         """Return tag, VR, offset of the value and its length; two blanks stand for an implicit VR."""
@@ -263,7 +267,7 @@ class _Walker:
             if defined and offset == limit:
                 break
             tag, _, value, length = self.header(offset, limit)
-            self.count += 1
+            self.counted()
             if tag == _SEQUENCE_END and not defined:
                 offset = value
                 break
