@@ -14,7 +14,7 @@ from pathlib import Path
 
 from beadroll import documents
 from beadroll.archive.home import TRUST, create_archive
-from beadroll.package import layout, trust
+from beadroll.package import layout, mets, trust
 from beadroll.package.index import INDEX, FileRole, IndexedFile, Segment, indexed_weld, make_index
 from beadroll.package.keys import Signer, key_files, load_signer, new_organisation
 from beadroll.package.layout import Form
@@ -123,6 +123,10 @@ def image_of(line: str, number: str, name: str, **fields) -> Radiograph:
         size_bytes=len(data),
         sha512=digest,
         delivered_as=f"crews/A/2031-04-02/{name}.tif",
+        delivered_size_bytes=len(data) + 1,
+        delivered_sha512=hashlib.sha512(data + b"!").hexdigest(),
+        pixel_sha512=hashlib.sha512(data[1:]).hexdigest(),
+        restorable=True,
         **fields,
     )
 
@@ -262,11 +266,30 @@ def pack(
             path = layout.weld_record(identity.line, identity.number)
             keep(path, documents.write(weld, documents.WELD), FileRole.WELD_RECORD, weld=identity)
             for image in weld.radiographs:
-                keep(image.path, image_bytes(image.id), FileRole.RADIOGRAPH, weld=identity, radiograph=image.id)
+                keep(
+                    image.path,
+                    image_bytes(image.id),
+                    FileRole.RADIOGRAPH,
+                    weld=identity,
+                    radiograph=image.id,
+                    delivered_as=image.delivered_as,
+                    delivered_size_bytes=image.delivered_size_bytes,
+                    delivered_sha512=image.delivered_sha512,
+                    pixel_sha512=image.pixel_sha512,
+                    restorable=image.restorable,
+                )
             welds.append(indexed_weld(weld, path))
         for sheet in (LOG, SHEET):
             path = f"{layout.AS_DELIVERED}/{layout.safe_name(sheet)}"
             keep(path, f"{sheet} of {record.handover.number}".encode(), FileRole.SHEET, delivered_as=sheet)
+        for path, value, kind, role in (
+            (layout.TECHNIQUES_LIST, record.techniques, documents.TECHNIQUES, FileRole.TECHNIQUES),
+            (layout.PEOPLE_LIST, record.people, documents.PEOPLE, FileRole.PEOPLE),
+            (layout.EQUIPMENT_LIST, record.equipment, documents.EQUIPMENT, FileRole.EQUIPMENT),
+            (layout.DECISIONS, record.decisions, documents.DECISIONS, FileRole.DECISIONS),
+            (layout.FINDINGS, (), documents.FINDINGS, FileRole.FINDINGS),
+        ):
+            keep(path, documents.write(value, kind), role)
         job, handover = record.job, record.handover
         index = make_index(written_by="tests", job=job, handover=handover, welds=welds, files=files)
         segments = []
@@ -274,6 +297,8 @@ def pack(
             path = layout.catalog_table(table)
             keep(path, write_segment(rows), FileRole.SEGMENT)
             segments.append(Segment(table=table, path=path, rows=rows.num_rows))
+        index = make_index(written_by="tests", job=job, handover=handover, welds=welds, files=files, segments=segments)
+        keep(layout.METS, mets.write_mets(record, index), FileRole.METS)
         index = make_index(written_by="tests", job=job, handover=handover, welds=welds, files=files, segments=segments)
         writer.add(layout.INDEX, documents.write(index, INDEX))
         sealers = {**({"contractor": contractor} if contractor else {}), **(further or {})}

@@ -14,7 +14,7 @@ from beadroll.archive.receive import receive
 from beadroll.record.handover import Amendment, Previous
 from beadroll.record.interpretation import Indication, Interpretation, Result
 from beadroll.record.weld import Standing, WeldId
-from tests.archives import JOB, NOW, image_bytes, make_yard, repaired_weld, simple_weld, week
+from tests.archives import JOB, NOW, image_bytes, image_of, make_yard, repaired_weld, simple_weld, week
 
 
 @pytest.fixture(scope="module")
@@ -163,7 +163,7 @@ def test_the_reshoot_of_a_later_week_joins_the_same_story(yard):
         result=Result.ACC,
     )
     shot = replace(first.exposures[0], id="W-0101-E2", exposed_at=first.exposures[0].exposed_at + timedelta(days=6))
-    image = replace(first.radiographs[0], id="W-0101-R2", exposure="W-0101-E2", supersedes="W-0101-R1")
+    image = image_of("LN-204", "W-0101", "W-0101-R2", exposure="W-0101-E2", segment="0-1", supersedes="W-0101-R1")
     second = replace(
         first,
         standing=Standing.ACCEPTED,
@@ -173,8 +173,6 @@ def test_the_reshoot_of_a_later_week_joins_the_same_story(yard):
         interpretations=(again,),
         sign_offs=(),
     )
-    # The image's bytes are W-0101-R1's in this test; only its record matters.
-    second = replace(second, radiographs=(replace(image, path=image.path.replace("R1", "R2")),))
     take(yard, week("HO-2031-W15", (second,), period="2031-W15"), days=7)
     found = history(yard.archive, "101")
     kinds = [kind for kind in told(found) if kind not in ("received", "answered")]

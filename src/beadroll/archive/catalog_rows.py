@@ -10,7 +10,6 @@ from collections.abc import Iterator, Mapping
 
 import pyarrow as pa
 import pyarrow.compute as pc
-import pyarrow.parquet as pq
 
 from beadroll import documents
 from beadroll.archive.catalog import GATE
@@ -35,8 +34,6 @@ from beadroll.package.segments import read_segment
 
 MAX_SEGMENT = 256 << 20
 """Largest segment read, in bytes as it lies in the package."""
-MAX_UNPACKED = 1 << 30
-"""Largest table read, in bytes as it says it unpacks to. A week of 500 welds is about 10 MB."""
 
 
 def app_id(reception: Reception) -> str:
@@ -154,9 +151,6 @@ def check_segments(reader: PackageReader, index: Index) -> Iterator[Finding]:
 
 def _check_segment(reader: PackageReader, index: Index, table: str, path: str) -> Iterator[Finding]:
     data = reader.read(path, MAX_SEGMENT)
-    unpacked = _unpacked(data, path)
-    if unpacked > MAX_UNPACKED:
-        raise InputError(f"unpacks to {unpacked} bytes, more than the {MAX_UNPACKED} allowed", path=path)
     rows = read_segment(data, table, name=path)
     wanted = {"job": index.job.id, "handover": index.handover.number, "revision": index.handover.revision}
     for column, value in wanted.items():
@@ -166,11 +160,3 @@ def _check_segment(reader: PackageReader, index: Index, table: str, path: str) -
             yield finding("RCV-SEGMENT-OTHER", path, column=column, value=shown, expected=layout.shown(str(value)))
     if table == GATE and rows.num_rows != 1:
         yield finding("RCV-SEGMENT", path, reason=f"it has {rows.num_rows} rows where one is wanted")
-
-
-def _unpacked(data: bytes, path: str) -> int:
-    try:
-        facts = pq.ParquetFile(pa.BufferReader(data)).metadata
-    except (pa.ArrowException, OSError, ValueError) as fault:
-        raise InputError(f"is not a Parquet table: {str(fault)[:200]}", path=path) from fault
-    return sum(facts.row_group(number).total_byte_size for number in range(facts.num_row_groups))

@@ -36,7 +36,7 @@ from beadroll.archive.reception import (
 from beadroll.archive.store import STAGING, Addition, Changed, Stage, Store, replace_file
 from beadroll.errors import InputError, MachineError, NotTrusted
 from beadroll.findings import Finding, Report, finding
-from beadroll.package import layout
+from beadroll.package import content, layout
 from beadroll.package.digests import Progress
 from beadroll.package.index import INDEX, Index
 from beadroll.package.layout import FileEntry
@@ -91,7 +91,7 @@ class _Judges:
     trust: Trust
     required_roles: tuple[str, ...]
     now: datetime
-    further: ContentJudge | None
+    further: ContentJudge
     verdicts: tuple[SealVerdict, ...] = ()
     seals: Mapping[str, bytes] = field(default_factory=dict)
     index: Index | None = None
@@ -103,8 +103,7 @@ class _Judges:
 
     def judge_content(self, reader: PackageReader) -> tuple[Finding, ...]:
         self.index = read_index(reader)
-        found = tuple(check_segments(reader, self.index))
-        return found if self.further is None else (*found, *self.further(reader))
+        return (*check_segments(reader, self.index), *self.further(reader))
 
 
 def read_index(reader: PackageReader) -> Index:
@@ -120,7 +119,7 @@ def receive(  # noqa: PLR0913 - each choice of a reception is its own argument, 
     *,
     now: datetime,
     trust: Trust | None = None,
-    judge_content: ContentJudge | None = None,
+    judge_content: ContentJudge = content.judge_content,
     give: Callable[[Store, Inventory, Reception], Answer] | None = None,
     dry_run: bool = False,
     cold: bool = False,
@@ -128,7 +127,7 @@ def receive(  # noqa: PLR0913 - each choice of a reception is its own argument, 
 ) -> Stored:
     """Receive a package (folder or ZIP) into an archive.
 
-    ``trust`` is the archive's own where not given. ``judge_content`` asks further questions of the records. ``give``
+    ``trust`` is the archive's own where not given. ``judge_content`` asks whether the records agree. ``give``
     makes the receipt (see ``receipts.client_receipt``); without it none is given. ``cold`` reads the copy back from
     the disk before it counts, since a digest taken while copying proves the source, not the disk. ``dry_run`` checks
     everything and writes nothing.
