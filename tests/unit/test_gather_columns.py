@@ -142,7 +142,7 @@ def test_a_confirmed_profile_is_kept_by_name_and_used_without_guessing(tmp_path)
     assert layout.profile.name == "harrow-bend"
 
 
-def test_a_profile_for_other_files_is_left_alone(tmp_path):
+def test_a_profile_for_other_files_is_left_alone():
     page = sheet(["Weld No", "Line", "Date"], ["W-0117", "LN-204", "2031-04-03"])
     layout = find_layout(page, TableKind.WELD_LOG)
     profile = profile_of(layout, name="x", confirmed_by="P", confirmed_on=date(2031, 4, 7), files=("crews/B/*",))
@@ -176,3 +176,37 @@ def test_a_profile_that_is_not_valid_is_named_with_its_fault(tmp_path, text, sai
 
 def test_words_are_compared_not_letters_case_or_dots():
     assert key_of("  Weld   NO. ") == key_of("weld #") == "weld no"
+
+
+def typos(heading):
+    """Every heading with one letter left out, doubled, or changed for its neighbour."""
+    for n in range(len(heading)):
+        yield heading[:n] + heading[n + 1 :]
+        yield heading[:n] + heading[n] + heading[n:]
+        if n + 1 < len(heading):
+            yield heading[:n] + heading[n + 1] + heading[n] + heading[n + 2 :]
+
+
+@pytest.mark.parametrize("kind", list(TableKind))
+def test_a_mistyped_heading_is_never_closely_read_as_another_field(kind):
+    crossed, met, count = [], 0, 0
+    for name, field in vocabulary(kind).fields.items():
+        for heading in field.headings:
+            for typo in typos(heading):
+                meaning = meaning_of(typo, kind)
+                if meaning.how is How.CLOSE:
+                    crossed += [(heading, typo, meaning)] if meaning.field != name else []
+                count += 1
+                met += meaning.field == name
+    assert crossed == []
+    assert met > 0.5 * count
+
+
+def test_a_row_of_labels_does_not_pass_for_the_heading():
+    page = sheet(
+        ["Report No", "R-1", "Line", "LN-204", "Technique", "T-1"],
+        ["Weld Nmber", "Segmnt", "Interpretr"],
+        ["W-0117", "0-1", "ACC"],
+    )
+    layout = find_layout(page, TableKind.READER_SHEET)
+    assert (layout.first_row, layout.missing) == (1, ("number",))

@@ -1,4 +1,4 @@
-"""Rows of weld logs and reader sheets become values with addresses; every cell not understood is a message of its own."""
+"""Rows of weld logs and reader sheets become values with addresses; every cell not understood is a message."""
 
 from __future__ import annotations
 
@@ -34,7 +34,8 @@ def sheet_of(*rows):
 
 def test_values_above_and_below_the_table_count_for_every_line():
     lines, found = read(
-        "Radiographic inspection report\nReport No.:,R-31,,Client:,,Procedure:,P-1\nLine: LN-204\nActivity (GBq),1850\n\n"
+        "Radiographic inspection report\nReport No.:,R-31,,Client:,,Procedure:,P-1\n"
+        "Line: LN-204\nActivity (GBq),1850\n\n"
         "Weld,Film,Result\nW-0117,0-1,ACC\nW-0117,1-2,REJ\n\nInterpreter: P. Sandmeer\nTotal,2\n"
     )
     assert [(x.report, x.line, x.segment, x.interpreter) for x in lines] == [
@@ -189,7 +190,8 @@ def test_a_file_without_a_table_is_told():
 
 
 MISTAKES = {
-    "Date exposed": ["31/02/2031", "tomorrow", "2031-13-01", "99.99.2031", "April", "1.1", "n.d.", "2031", "35 Apr 2031", "0/0/0"],
+    "Date exposed": ["31/02/2031", "tomorrow", "2031-13-01", "99.99.2031", "April", "1.1",
+        "n.d.", "2031", "35 Apr 2031", "0/0/0"],
     "Activity (Ci)": ["much", "5O", "50 kg", "-4", "fifty", "1,2,3", "?", "50..1", "Ci", "5 5 x"],
     "SFD (mm)": ["far", "60O", "600 Ci", "-600", "six", "x600", "6oo mm", "??", "mm", "600 kV"],
     "Exposure (s)": ["long", "12O", "120 mm", "-120", "2:99", "two", "s", "1 2 3 s", "12:0x", "120 Ci"],
@@ -220,3 +222,41 @@ def test_a_hundred_mistakes_in_a_hundred_cells_are_a_hundred_addressed_messages_
         assert f"'{places[message.subject]}'" in message.text
         assert "expected" in message.text
         assert message.remedy
+
+
+def test_a_segment_without_a_number_is_of_the_weld_above_and_that_is_said():
+    lines, found = read("Report,Weld,Film,Result\nR1,W-1,0-1,ACC\nR1,,1-2,ACC\n,,2-0,REJ\nR1,W-2,0-1,ACC\n")
+    assert [(x.number, x.segment) for x in lines] == [("W-1", "0-1"), ("W-1", "1-2"), ("W-1", "2-0"), ("W-2", "0-1")]
+    assert lines[1].at["number"].cell == "B2"
+    assert [f.code for f in found] == ["INT-NUMBER-ABOVE"]
+    assert "rows 3, 4" in found[0].text
+
+
+def test_a_segment_below_a_gap_is_not_of_the_weld_above():
+    lines, found = read("Report,Weld,Film,Result\nR1,W-1,0-1,ACC\n\n,,1-2,ACC\n")
+    assert len(lines) == 1
+    assert [f.code for f in found] == ["INT-ROW-NO-NUMBER"]
+
+
+def test_ditto_marks_repeat_what_stands_above():
+    lines, _ = read('Report,Weld,Film,Date exposed,Result\nR1,W-1,0-1,2031-04-01,ACC\nR1,"""",1-2,ditto,ACC\n')
+    assert (lines[1].number, lines[1].exposed_on) == ("W-1", date(2031, 4, 1))
+    assert lines[1].at["exposed_on"].cell == "D2"
+
+
+def test_a_sheet_called_after_a_line_gives_its_rows_that_line():
+    book = Book(
+        file="weld-log/log.xlsx",
+        sheets=(Sheet(file="weld-log/log.xlsx", name="LN 204", rows=[["Weld", "NPS"], ["W-1", "12"]]),),
+    )
+    settled = Habits(manner=Manner(), profiles=(), zone=ZoneInfo("UTC"), lines=("LN-204", "LN-207"))
+    rows, found = weld_log_rows(book, settled)
+    assert (rows[0].line, str(rows[0].at["line"])) == ("LN-204", "weld-log/log.xlsx, sheet LN 204")
+    assert [f.code for f in found] == ["INT-LINE-FROM-SHEET"]
+
+
+def test_a_result_may_be_a_tick_in_one_of_several_columns():
+    lines, found = read("Report,Weld,Acc,Rej\nR1,W-1,X,\nR1,W-2,,x\nR1,W-3,X,X\nR1,W-4,,\n")
+    assert [x.result for x in lines] == [Result.ACC, Result.REJ, None, None]
+    assert lines[1].at["result"].cell == "D3"
+    assert [(f.code, f.subject) for f in found] == [("INT-CELL", "crews/A/2031-04-01/sheet.csv, cell C4")]

@@ -1,4 +1,4 @@
-"""job.toml is read strictly: every fault with its key and line, in one run; unknown keys are told; a template is whole."""
+"""job.toml is read strictly: every fault with its key and line in one run, unknown keys told, the template whole."""
 
 from __future__ import annotations
 
@@ -153,3 +153,17 @@ def test_a_folder_that_cannot_be_made_is_named(tmp_path):
 def test_a_number_that_is_none_is_refused(tmp_path, value):
     with pytest.raises(JobError, match="outside_diameter_mm"):
         load_job(job(tmp_path, JOB.replace("324", value)))
+
+
+def test_the_ways_to_pack_radiographs_are_those_of_the_images_part():
+    from beadroll.handover.jobfolder import CODECS
+    from beadroll.images import Codec
+
+    assert tuple(Codec) == CODECS
+
+
+@pytest.mark.parametrize("line", ['codec = "jpeg"', 'required_roles = ["boss"]', "lines = []"])
+def test_a_value_that_is_none_of_the_choices_is_refused(tmp_path, line):
+    text = JOB if not line.startswith("lines") else JOB.replace("[[lines]]\nid", "[x]\nid").split("[x]")[0]
+    with pytest.raises(JobError, match=line.split(" ")[0]):
+        load_job(job(tmp_path, line + "\n" + text))

@@ -136,7 +136,7 @@ def test_an_opendocument_sheet_reads_the_same(tmp_path):
 
 
 @pytest.mark.parametrize("encoding", ["utf-8", "utf-8-sig", "utf-16", "utf-16-le", "utf-16-be"])
-def test_a_text_table_is_read_in_every_encoding_that_shows_itself(tmp_path, encoding):
+def test_a_text_table_is_read_in_every_encoding_that_shows_itself(encoding):
     data = "Weld;Bemerkung\r\nW-0117;Außen gerötet\r\n".encode(encoding)
     book = read_bytes(data, name="log.csv")
     (sheet,) = book

@@ -67,28 +67,47 @@ def find_layout(sheet: Sheet, kind: TableKind, profiles: Sequence[Profile] = ())
         for profile in sorted(fitting, key=lambda p: (-len(p.columns), p.name)):
             if layout := _by_profile(sheet, row, profile):
                 return layout
-    best, most = -1, _LEAST_FIELDS - 1
-    for row in candidates:
-        known = _known(sheet, row, kind)
-        if known > most:
-            best, most = row, known
-    return None if best < 0 else _guessed(sheet, best, kind)
+    heading = _heading_row(sheet, kind, closely=False)
+    if heading is None or _guessed(sheet, heading, kind).missing:
+        # Comparing every word closely takes time, so it is done only where exact words do not find the heading.
+        heading = _heading_row(sheet, kind, closely=True)
+    return None if heading is None else _guessed(sheet, heading, kind)
+
+
+def _heading_row(sheet: Sheet, kind: TableKind, *, closely: bool) -> int | None:
+    """Return the row that looks most like a heading, the first of equals; None where none names two fields."""
+    best: int | None = None
+    most = (0, 0)
+    for row in range(min(len(sheet.rows), _HEADING_WITHIN)):
+        likeness = _likeness(sheet, row, kind, closely=closely)
+        if likeness is not None and (best is None or likeness > most):
+            best, most = row, likeness
+    return best
 
 
 def _texts(sheet: Sheet, row: int) -> list[str]:
     return [sheet.text(row, column) for column in range(len(sheet.rows[row]))]
 
 
-def _known(sheet: Sheet, row: int, kind: TableKind) -> int:
-    """Return how many different fields the cells of a row name as headings; one alone is a label, not a heading."""
+def _likeness(sheet: Sheet, row: int, kind: TableKind, *, closely: bool) -> tuple[int, int] | None:
+    """Return how much a row looks like a heading: the needed fields it names, then words known against unknown.
+
+    A row of labels with their values names fields too, but half of its cells are values.
+    """
     found: set[str] = set()
+    unknown = 0
     for cell in sheet.rows[row]:
         # A heading is a text of its own; "Report No.: 31" is a label with its value.
-        if isinstance(cell, str) and cell and not cell.rstrip().endswith(":"):
-            meaning = meaning_of(cell, kind)
+        if isinstance(cell, str) and cell.strip() and not cell.rstrip().endswith(":"):
+            meaning = meaning_of(cell, kind, closely=closely)
             found.update(meaning.choices or ((meaning.field,) if meaning.field else ()))
+            unknown += meaning.how is How.UNKNOWN
+        elif cell != "":
+            unknown += 1
+    if len(found) < _LEAST_FIELDS:
+        return None
     needed = {name for name, field in vocabulary(kind).fields.items() if field.needed}
-    return len(found) + (len(found & needed) if len(found) >= _LEAST_FIELDS else 0)
+    return len(found & needed), len(found) - unknown
 
 
 def _keys(texts: Iterable[str]) -> list[str]:

@@ -86,7 +86,9 @@ def gather(
     listed; every other fault is a finding of the result.
     """
     job = read_job(folder)
-    habits = Habits(manner=job.manner, profiles=load_profiles(folder), zone=job.zone)
+    habits = Habits(
+        manner=job.manner, profiles=load_profiles(folder), zone=job.zone, lines=tuple(line.id for line in job.job.lines)
+    )
     reading = _Reading(folder=folder, job=job, habits=habits, findings=list(job.findings))
     crews = crew_files(folder, period, reading.findings)
     _read_weld_logs(reading)

@@ -12,21 +12,21 @@ import unicodedata
 from collections.abc import Mapping
 from dataclasses import dataclass
 from enum import StrEnum
-from functools import cache
+from functools import cache, lru_cache
 from importlib import resources
 from typing import Final
 
-from rapidfuzz import fuzz, process
+from rapidfuzz import fuzz
 
 from beadroll.handover.quantities import unit_of
 
 CUTOFF: Final = 85
-"""Least token-sort similarity, of 100, at which a heading counts as close."""
-_MARGIN: Final = 5
+"""Least similarity, of 100, at which a heading counts as close."""
+_MARGIN: Final = 10
 """A second field within this distance of the first makes a close heading unclear."""
 _LONGEST: Final = 80
 """A longer text is no heading."""
-_SHORTEST_CLOSE: Final = 4
+_SHORTEST_CLOSE: Final = 5
 """Shorter headings are met exactly or not at all: between OD and ID lies one letter."""
 
 
@@ -139,6 +139,7 @@ def parts_of(text: str) -> list[tuple[str, str]]:
     return [way for way in dict.fromkeys(ways) if way[0]]
 
 
+@lru_cache(maxsize=4096)
 def meaning_of(heading: str, kind: TableKind, *, closely: bool = True) -> Meaning:
     """Return what a heading means in a kind of table; ``closely`` also takes words that are nearly right."""
     words = vocabulary(kind)
@@ -160,12 +161,16 @@ def _close(key: str, unit: str, words: Vocabulary) -> Meaning:
     if len(key) < _SHORTEST_CLOSE:
         return Meaning()
     best: dict[str, float] = {}
-    for heading, score, _ in process.extract(
-        key, list(words.exact), scorer=fuzz.token_sort_ratio, score_cutoff=CUTOFF, limit=10
-    ):
-        for field in words.unclear.get(heading) or (words.exact[heading],):
-            best[field] = max(best.get(field, 0.0), score)
-    if not best:
+    for heading in words.exact:
+        # Words in another order are close, and so are words run together or cut in the wrong place.
+        score = max(
+            fuzz.token_sort_ratio(key, heading, score_cutoff=CUTOFF - _MARGIN),
+            fuzz.ratio(key.replace(" ", ""), heading.replace(" ", ""), score_cutoff=CUTOFF - _MARGIN),
+        )
+        if score:
+            for field in words.unclear.get(heading) or (words.exact[heading],):
+                best[field] = max(best.get(field, 0.0), score)
+    if not best or max(best.values()) < CUTOFF:
         return Meaning()
     ranked = sorted(best, key=lambda f: (-best[f], f))
     near = tuple(f for f in ranked if best[ranked[0]] - best[f] < _MARGIN)

@@ -23,9 +23,12 @@ from beadroll.handover.profiles import read_manner
 from beadroll.handover.quantities import Manner
 from beadroll.handover.tomlfields import Toml, convert, parse
 from beadroll.record.job import Job
+from beadroll.record.people import Role
 
 JOB_FILE: Final = "job.toml"
 FOLDERS: Final = ("weld-log", "techniques", "people", "equipment", "profiles", "crews")
+CODECS: Final = ("jpeg-ls", "htj2k", "jpeg-xl", "rle", "uncompressed")
+"""How radiographs may be packed, as ``beadroll.images`` calls it; named here so that reading a job loads no codec."""
 MAX_BYTES: Final = 4 * 1024 * 1024
 """Largest TOML file read; a job of a thousand lines is about 100 kB."""
 
@@ -103,13 +106,23 @@ def _check(toml: Toml, data: dict[str, Any]) -> None:
     for key in ("id", "client", "contractor", "contract", "title"):
         if data.get(key) == "":
             toml.fault((key,), "", "a text that is not empty")
+    if data.get("codec", CODECS[0]) not in CODECS:
+        toml.fault(("codec",), data["codec"], f"one of {', '.join(CODECS)}")
+    roles = data.get("required_roles", [])
+    for number, role in enumerate(roles if isinstance(roles, list) else ()):
+        if role not in set(Role):
+            toml.fault(("required_roles", number), role, f"roles out of {', '.join(Role)}")
     zone = data.get("time_zone")
     if isinstance(zone, str):
         try:
             ZoneInfo(zone)
         except (ZoneInfoNotFoundError, ValueError, OSError):
             toml.fault(("time_zone",), zone, "a time zone of the IANA list such as Europe/Vienna")
-    lines = data.get("lines")
+    _check_lines(toml, data.get("lines"))
+    _check_numbers(toml, data.get("numbers"))
+
+
+def _check_lines(toml: Toml, lines: Any) -> None:
     if lines == []:
         toml.fault(("lines",), "", "at least one line")
     seen: set[str] = set()
@@ -119,7 +132,6 @@ def _check(toml: Toml, data: dict[str, Any]) -> None:
             toml.fault(("lines", number, "id"), name, "each line once")
         elif isinstance(name, str):
             seen.add(name.casefold())
-    _check_numbers(toml, data.get("numbers"))
 
 
 def _check_numbers(toml: Toml, numbers: Any) -> None:

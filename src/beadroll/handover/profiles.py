@@ -37,7 +37,8 @@ class Profile:
 
     ``columns`` is keyed by the heading's words (``key_of``), the second of two equal headings by ``words #2``.
     ``files`` are patterns of paths in the job folder; empty means any file whose headings fit. ``encoding`` and
-    ``delimiter`` are for CSV files that match ``files``.
+    ``delimiter`` are for CSV files that match ``files``. ``number_as_above``: a segment's row without a weld number
+    belongs to the weld above it.
     """
 
     name: str
@@ -49,6 +50,7 @@ class Profile:
     encoding: str = ""
     delimiter: str = ""
     manner: Manner = field(default_factory=Manner)
+    number_as_above: bool = False
 
     def is_for(self, path: str) -> bool:
         """Tell whether the profile may be used for a file of the job folder."""
@@ -97,6 +99,7 @@ def _load(path: Path) -> Profile:
         encoding=str(data.get("encoding", "")),
         delimiter=str(data.get("delimiter", "")),
         manner=read_manner(data, name),
+        number_as_above=data.get("number_as_above") is True,
     )
 
 
@@ -203,6 +206,8 @@ def _lines(profile: Profile) -> Iterable[str]:
             yield f"{key} = {_quoted(value)}"
     for kind, unit in profile.manner.units.items():
         yield f"{kind}_unit = {_quoted(unit)}"
+    if profile.number_as_above:
+        yield "number_as_above = true"
     yield ""
     yield "[columns]"
     for heading, meant in profile.columns.items():

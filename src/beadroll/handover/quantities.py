@@ -90,7 +90,7 @@ def unit_of(text: str) -> str:
     return _SPELLINGS.get(bare.lower(), "")
 
 
-_NUMBER = re.compile(r"[+-]?\d[\d.,]*")
+_NUMBER = re.compile(r"[+-]?(?:\d[\d.,]*|[.,]\d+)")
 _SPACED = re.compile(r"[+-]?\d{1,3}(?:[ '\u00a0\u202f]\d{3})+(?:[.,]\d+)?")
 _WHOLE_AND_FRACTION = re.compile(r"(?:(\d+)[\s-]+)?(\d+)\s*/\s*(\d+)")
 _GROUPED = re.compile(r"\d{1,3}([.,])\d{3}")
@@ -183,7 +183,7 @@ def quantity(value: Raw, kind: str, unit: str = "", manner: Manner = Manner()) -
     if used not in known:
         raise NotUnderstood(f"{expected}; neither the heading nor the cell states the unit")
     try:
-        return number(value, manner) * known[used]
+        return round(number(value, manner) * known[used], 6)
     except TwoWays:
         raise
     except NotUnderstood as fault:

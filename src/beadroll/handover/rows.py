@@ -7,36 +7,26 @@ Refuses to know what the fields are for.
 from __future__ import annotations
 
 import re
-from collections.abc import Callable, Iterable, Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
-from datetime import date, datetime, time
+from datetime import date
 from typing import Any, Final
 
 from beadroll.findings import Finding, finding
+from beadroll.handover.cells import read_cell
 from beadroll.handover.columns import Column, Layout
 from beadroll.handover.headings import Field, How, Meaning, key_of, meaning_of, vocabulary
-from beadroll.handover.indications import result_of, split_lengths
-from beadroll.handover.pipes import nps_of_dn
 from beadroll.handover.quantities import (
     Manner,
     NotUnderstood,
     TwoWays,
-    clock,
-    day,
-    number,
-    quantity,
     settled_date_order,
     settled_decimal,
 )
-from beadroll.handover.registers_words import arrangement, equipment_kind, level, roles
 from beadroll.record.evidence import Address
 from beadroll.tables import Raw, Sheet, text_of
 
-_TEXT_LIMIT: Final = 2000
-"""Longest text kept of a cell; the record's schemas allow no more."""
 _SHOWN: Final = 80
-_LONGEST_VALUE: Final = 300
-"""Longest text read as anything but text: no number, date or code is longer."""
 _APART: Final = 2
 """Up to this many unclear cells of a column are told of one by one."""
 _ROWS_NAMED: Final = 8
@@ -111,106 +101,6 @@ def _with_readings(fault: TwoWays) -> str:
     return f"{fault.expected} ({' or '.join(readings)}?)" if len(readings) > 1 else fault.expected
 
 
-Reader = Callable[[Raw, str, Manner], Any]
-
-
-def _text(value: Raw, _unit: str, _manner: Manner) -> str:
-    if isinstance(value, date | datetime | time) and not isinstance(value, str):
-        raise TwoWays(
-            "text; the spreadsheet has turned what was typed (such as 1-2) into a date or time", (str(value), "")
-        )
-    text = text_of(value)
-    if len(text) > _TEXT_LIMIT:
-        raise NotUnderstood(f"a text of at most {_TEXT_LIMIT} letters")
-    return " ".join(text.split())
-
-
-def _list(value: Raw, unit: str, manner: Manner) -> tuple[str, ...]:
-    return tuple(p.strip() for p in re.split(r"[,;\n&]|\s/\s", _raw_text(value, unit, manner)) if p.strip())
-
-
-def _stencils(value: Raw, unit: str, manner: Manner) -> tuple[str, ...]:
-    return tuple(p.strip() for p in re.split(r"[,;\n&/+]", _raw_text(value, unit, manner)) if p.strip())
-
-
-def _raw_text(value: Raw, unit: str, manner: Manner) -> str:
-    return value if isinstance(value, str) else _text(value, unit, manner)
-
-
-def _count(value: Raw, _unit: str, manner: Manner) -> int:
-    read = number(value, manner)
-    if not read.is_integer() or not 0 <= read < 1_000_000:  # noqa: PLR2004 - more than any week has
-        raise NotUnderstood("a whole number")
-    return int(read)
-
-
-def _density(value: Raw, _unit: str, manner: Manner) -> tuple[float, float]:
-    parts: list[Raw] = [value]
-    if isinstance(value, str):
-        parts = [*re.split(r"\s*(?:[-\N{EN DASH}\N{EM DASH}]|/|to|bis|\.\.+|…)\s*", value.strip())]
-    if len(parts) > 2:  # noqa: PLR2004 - a range has two ends
-        raise NotUnderstood("a density or a range such as 2.1-3.0")
-    read = [_optical(number(part, manner)) for part in parts]
-    return min(read), max(read)
-
-
-def _optical(value: float) -> float:
-    """Return an optical density. Films of industrial radiography reach about 4.5 (ISO 14096-1's measured range)."""
-    if not 0 <= value <= 6:  # noqa: PLR2004 - beyond any densitometer
-        raise NotUnderstood("an optical density between 0 and 6")
-    return value
-
-
-def _moment(value: Raw, _unit: str, manner: Manner) -> datetime:
-    if isinstance(value, datetime):
-        return value
-    return datetime.combine(day(value, manner), clock(value))
-
-
-def _quantity(kind: str) -> Reader:
-    return lambda value, unit, manner: _positive(quantity(value, kind, unit, manner))
-
-
-def _positive(value: float) -> float:
-    if value < 0:
-        raise NotUnderstood("a value that is not negative")
-    return value
-
-
-READERS: Final[Mapping[str, Reader]] = {
-    "text": _text,
-    "code": _text,
-    "list": _list,
-    "stencils": _stencils,
-    "date": lambda value, _unit, manner: day(value, manner),
-    "time": lambda value, _unit, _manner: clock(value),
-    "moment": _moment,
-    "length": _quantity("length"),
-    "pitch": _quantity("pitch"),
-    "activity": _quantity("activity"),
-    "voltage": _quantity("voltage"),
-    "duration": _quantity("duration"),
-    "number": lambda value, _unit, manner: _positive(number(value, manner)),
-    "count": _count,
-    "optical": lambda value, _unit, manner: _optical(number(value, manner)),
-    "density": _density,
-    "dn": lambda value, _unit, _manner: nps_of_dn(text_of(value)),
-    "result": lambda value, _unit, _manner: result_of(text_of(value)),
-    "lengths": split_lengths,
-    "arrangement": lambda value, _unit, _manner: arrangement(text_of(value)),
-    "roles": lambda value, _unit, _manner: roles(text_of(value)),
-    "level": lambda value, _unit, _manner: level(text_of(value)),
-    "equipment_kind": lambda value, _unit, _manner: equipment_kind(text_of(value)),
-}
-"""How each kind of field reads, after ``reads`` in ``tables/headings.json``."""
-
-
-def _read(kind: Field, raw: Raw, unit: str, manner: Manner) -> Any:
-    if isinstance(raw, str) and len(raw) > _LONGEST_VALUE and kind.reads not in {"text", "list", "stencils"}:
-        raise NotUnderstood(f"a value of at most {_LONGEST_VALUE} letters")
-    return READERS[kind.reads](raw, unit, manner)
-
-
 def read_rows(sheet: Sheet, layout: Layout, manner: Manner) -> Rows:
     """Return the rows below a table's heading and the labels around it.
 
@@ -220,24 +110,42 @@ def read_rows(sheet: Sheet, layout: Layout, manner: Manner) -> Rows:
     faults = _Faults(sheet)
     if layout.profile is not None:
         manner = layout.profile.manner.settled_by(manner)
-    table, outside = _divide(sheet, layout, faults)
+    table, outside, carried = _divide(sheet, layout, faults)
+    if carried and not (layout.profile and layout.profile.number_as_above):
+        faults.found.append(_carried_finding(sheet, layout, carried))
     fields = vocabulary(layout.kind).fields
     columns = []
     for column in layout.used:
         settled = _settle(sheet, table, column, fields[column.meaning.field], manner, faults)
         columns.append((column, fields[column.meaning.field], settled))
-    rows = tuple(_row(sheet, index, columns, faults) for index in table)
+    rows = tuple(_row(sheet, index, columns, carried.get(index, index), faults) for index in table)
     labels = _labels(sheet, layout, outside, manner, faults)
     return Rows(rows=rows, labels=labels, findings=faults.close())
 
 
-def _divide(sheet: Sheet, layout: Layout, faults: _Faults) -> tuple[list[int], list[int]]:
-    """Return the indices of the table's rows and of those outside it that may hold labels."""
+def _carried_finding(sheet: Sheet, layout: Layout, carried: Mapping[int, int]) -> Finding:
+    column = next(c.index for c in layout.used if c.meaning.field == "number")
+    rows = [str(index + 1) for index in carried]
+    return finding(
+        "INT-NUMBER-ABOVE",
+        str(sheet.at(next(iter(carried)))),
+        rows=", ".join(rows[:_ROWS_NAMED]) + (" and on" if len(rows) > _ROWS_NAMED else ""),
+        number=sheet.text(next(iter(carried.values())), column)[:_SHOWN],
+    )
+
+
+def _divide(sheet: Sheet, layout: Layout, faults: _Faults) -> tuple[list[int], list[int], dict[int, int]]:
+    """Return the table's rows, the rows outside it that may hold labels, and whose number a row without one carries.
+
+    On reader sheets a weld's number often stands only at the first of its segments.
+    """
     fields = vocabulary(layout.kind).fields
     needed = [c.index for c in layout.used if fields[c.meaning.field].needed]
     used = {c.index for c in layout.used}
     heading = [sheet.text(layout.first_row, c) for c in range(len(sheet.rows[layout.first_row]))]
+    segments = [c.index for c in layout.used if c.meaning.field == "segment"]
     table: list[int] = []
+    carried: dict[int, int] = {}
     outside = list(range(layout.first_row))
     for index in range(layout.last_row + 1, len(sheet.rows)):
         row = sheet.rows[index]
@@ -252,11 +160,14 @@ def _divide(sheet: Sheet, layout: Layout, faults: _Faults) -> tuple[list[int], l
             outside.append(index)
         elif any(c in filled or (index, c) in sheet.broken for c in needed):
             table.append(index)
+        elif table and table[-1] == index - 1 and any(c in filled for c in segments):
+            carried[index] = carried.get(index - 1, index - 1)
+            table.append(index)
         elif used.intersection(filled):
             shown = "; ".join(sheet.text(index, c) for c in filled)[:_SHOWN]
             words = " and ".join(f.words for f in fields.values() if f.needed)
             faults.found.append(finding("INT-ROW-NO-NUMBER", str(sheet.at(index)), found=shown, field=words))
-    return table, outside
+    return table, outside, carried
 
 
 def _is_total(text: str) -> bool:
@@ -299,22 +210,35 @@ def _swapped(values: Iterable[Raw], order: str) -> bool:
     return bool(order and real and late and len(late) == len(texts) and all(d.day <= 12 for d in real))  # noqa: PLR2004
 
 
-def _row(sheet: Sheet, index: int, columns: list[tuple[Column, Field, Manner]], faults: _Faults) -> Row:
+_DITTO: Final = frozenset({'"', "''", "\N{DITTO MARK}", "\N{DOUBLE PRIME}", '-"-', "ditto", "do.", "dto."})
+
+
+def _same_as(sheet: Sheet, index: int, column: int) -> int:
+    """Return the row whose value a cell repeats: its own, or the one above a ditto mark."""
+    while index > 0 and sheet.text(index, column).lower() in _DITTO:
+        index -= 1
+    return index
+
+
+def _row(
+    sheet: Sheet, index: int, columns: list[tuple[Column, Field, Manner]], number_row: int, faults: _Faults
+) -> Row:
     values: dict[str, Any] = {}
     at: dict[str, Address] = {}
-    row = sheet.rows[index]
     for column, kind, manner in columns:
+        where = _same_as(sheet, number_row if kind.needed else index, column.index)
+        row = sheet.rows[where]
         raw = row[column.index] if column.index < len(row) else ""
-        if raw == "" or (index, column.index) in sheet.broken:
+        if raw == "" or (where, column.index) in sheet.broken:
             continue
         name = column.meaning.field
         try:
-            read = _read(kind, raw, column.meaning.unit, manner)
+            read = read_cell(kind.reads, raw, column.meaning.unit, manner)
         except NotUnderstood as fault:
             faults.cell(index, column.index, raw, fault, kind)
             continue
         values[name] = values[name] + read if name in values and isinstance(read, tuple) else read
-        at.setdefault(name, sheet.at(index, column.index))
+        at.setdefault(name, sheet.at(where, column.index))
     return Row(index=index, values=values, at=at)
 
 
@@ -333,7 +257,7 @@ def _labels(sheet: Sheet, layout: Layout, outside: Iterable[int], manner: Manner
             continue
         kind = fields[meaning.field]
         try:
-            values[meaning.field] = _read(kind, raw, meaning.unit, manner)
+            values[meaning.field] = read_cell(kind.reads, raw, meaning.unit, manner)
         except NotUnderstood as fault:
             faults.cell(index, where, raw, fault, kind)
             continue

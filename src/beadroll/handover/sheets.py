@@ -7,7 +7,7 @@ numbers or to compare sheets with each other; that is reconciliation.
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Mapping
-from dataclasses import dataclass, fields
+from dataclasses import dataclass, fields, replace
 from datetime import UTC, datetime
 from pathlib import PurePosixPath
 from typing import Any, Final
@@ -15,7 +15,7 @@ from zoneinfo import ZoneInfo
 
 from beadroll.findings import Finding, finding
 from beadroll.handover.columns import find_layout, layout_findings
-from beadroll.handover.headings import TableKind
+from beadroll.handover.headings import TableKind, key_of
 from beadroll.handover.indications import indications_of, read_code, split_codes
 from beadroll.handover.pipes import OUTSIDE_TOLERANCE, WALL_TOLERANCE, size_of, wall_of
 from beadroll.handover.profiles import Profile
@@ -23,17 +23,18 @@ from beadroll.handover.quantities import Manner, NotUnderstood, TwoWays
 from beadroll.handover.rows import Row, Rows, read_rows
 from beadroll.handover.stages import DeliveredFile, ReaderLine, WeldLogRow
 from beadroll.record.evidence import Address
-from beadroll.record.interpretation import Indication
+from beadroll.record.interpretation import Indication, Result
 from beadroll.tables import Book, Sheet
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Habits:
-    """What the office has settled for all its tables: how it writes, its confirmed profiles, its time zone."""
+    """What the office has settled for all its tables: how it writes, confirmed profiles, time zone, lines."""
 
     manner: Manner
     profiles: tuple[Profile, ...]
     zone: ZoneInfo
+    lines: tuple[str, ...] = ()
 
 
 _LOG_FIELDS: Final = frozenset(f.name for f in fields(WeldLogRow)) - {"at"}
@@ -77,10 +78,26 @@ def read_sheets(
         if not layout.missing:
             rows = read_rows(sheet, layout, habits.manner)
             found += rows.findings
+            if kind in _OF_LINES and not any(c.meaning.field == "line" for c in layout.columns):
+                rows, told = _of_the_sheets_line(sheet, rows, habits)
+                found += told
             found += take(sheet, rows)
     if not read:
         found.append(finding("INT-FILE-NO-TABLE", book.file, kind=kind.words))
     return found
+
+
+_OF_LINES: Final = frozenset({TableKind.WELD_LOG, TableKind.READER_SHEET})
+
+
+def _of_the_sheets_line(sheet: Sheet, rows: Rows, habits: Habits) -> tuple[Rows, list[Finding]]:
+    """Return the rows with the line after which the sheet is called, where nothing else states one."""
+    line = next((name for name in habits.lines if key_of(name) == key_of(sheet.name)), "")
+    if not line or "line" in rows.labels.values or not rows.rows:
+        return rows, []
+    address = Address(file=sheet.file, sheet=sheet.name)
+    labels = replace(rows.labels, values={**rows.labels.values, "line": line}, at={**rows.labels.at, "line": address})
+    return replace(rows, labels=labels), [finding("INT-LINE-FROM-SHEET", str(address), line=line)]
 
 
 def weld_log_rows(book: Book, habits: Habits) -> tuple[list[WeldLogRow], list[Finding]]:
@@ -132,10 +149,23 @@ def _reader_line(row: Row, labels: Row, file: DeliveredFile, habits: Habits, mes
             at.setdefault(name, at["density"])
     _moment(values, at, habits.zone, messages)
     _pipe(values, at, messages, wall_only=True)
+    _ticked(values, at, messages)
     values["indications"] = _indications(values, at, habits.manner, messages)
     if "code" in at:
         at["indications"] = at["code"]
     return ReaderLine(**_only(values, _LINE_FIELDS), at=_only(at, _LINE_FIELDS))
+
+
+def _ticked(values: dict[str, Any], at: dict[str, Address], messages: _Messages) -> None:
+    """Read the result from the columns a reader ticks, where a sheet has one for each result."""
+    ticked = [result for result in Result if values.get(result.value.lower())]
+    if not ticked or "result" in values:
+        return
+    address = at[ticked[0].value.lower()]
+    if len(ticked) > 1:
+        messages.cell(address, "result", " and ".join(ticked), NotUnderstood("one tick in a row"))
+    else:
+        values["result"], at["result"] = ticked[0], address
 
 
 def _only(values: Mapping[str, Any], names: frozenset[str]) -> dict[str, Any]:

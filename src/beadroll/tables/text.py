@@ -9,6 +9,7 @@ from __future__ import annotations
 import codecs
 import csv
 import io
+import re
 from collections import Counter
 from dataclasses import dataclass
 from typing import Final
@@ -29,6 +30,8 @@ _DELIMITERS: Final = (",", ";", "\t", "|")
 _SAMPLE_LINES: Final = 60
 _MAX_FIELD: Final = 100_000
 _CONTROL = frozenset(chr(n) for n in range(32)) - set("\t\n\r\f")
+_TEXT_FORMULA = re.compile(r'^="([^"]*)"$')
+"""How spreadsheet programs are told that ="0117" is a text and keeps its zero."""
 _SAVE_UTF8: Final = "Save the file as CSV UTF-8 or as XLSX and deliver it again."
 
 
@@ -55,7 +58,7 @@ def read_text(data: bytes, name: str, *, encoding: str = "", delimiter: str = ""
         # Field size is a limit of the csv module itself, the same for every reader in the process.
         csv.field_size_limit(_MAX_FIELD)
         for row in csv.reader(io.StringIO(text, newline=""), delimiter=chosen, strict=False):
-            rows.append([value.strip() for value in row])
+            rows.append([_TEXT_FORMULA.sub(r"\1", value.strip()) for value in row])
             if len(rows) > MAX_ROWS or len(row) > MAX_COLUMNS:
                 check_span(len(rows), len(row), name, "")
     except csv.Error as fault:
