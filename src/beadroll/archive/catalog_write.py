@@ -60,7 +60,9 @@ COLUMNS: Final[Mapping[str, pa.Schema]] = {
 
 _SETTINGS: Final[Mapping[str, str | None]] = {
     "delta.checkpointInterval": "20",
-    "delta.dataSkippingStatsColumns": "job,handover,revision,line,number,line_key,weld_key,received_at",
+    "delta.dataSkippingStatsColumns": (
+        "job,handover,revision,line,number,line_key,weld_key,received_at,welded_on,happened_on,exposed_on,read_on"
+    ),
     "delta.logRetentionDuration": "interval 30 days",
     "delta.deletedFileRetentionDuration": "interval 7 days",
 }

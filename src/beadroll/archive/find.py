@@ -7,15 +7,15 @@ the newest revision of a handover is asked. Refuses to know the files: ``history
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from datetime import date, datetime
 from enum import StrEnum
 from pathlib import Path
 from typing import Final
 
-from beadroll.archive.catalog import CURRENT, Catalog, Row, any_of, literal, texts
-from beadroll.archive.numbers import Numbers, near_misses, numbers_meant
+from beadroll.archive.catalog import CURRENT, Catalog, Row, any_of, literal, same_weld, texts
+from beadroll.archive.numbers import Numbers, near_misses, numbers_meant, plain_number
 from beadroll.archive.terms import meaning_of, stem_of
 from beadroll.record.search import search_key
 from beadroll.record.weld import Standing
@@ -118,6 +118,26 @@ _ORDER: Final = {
     Sort.REPAIRS: ("most_repairs", "line_key", "weld_key", "job"),
     Sort.HANDOVER: ("period_last", "handover", "line_key", "weld_key", "job"),
 }
+_COLUMNS: Final = (
+    "job",
+    "line",
+    "number",
+    "line_key",
+    "weld_key",
+    "handover",
+    "revision",
+    "standing",
+    "kind",
+    "spool",
+    "drawing",
+    "location",
+    "nps",
+    "stencils",
+    "radiographs",
+    "remark",
+)
+_FEW: Final = 400
+"""So many welds are looked up one by one; beyond that, joining whole tables is quicker."""
 _ONE_WELD: Final = "PARTITION BY w.job, w.line, w.number"
 _REMARKS: Final = ("welds", "events", "interpretations", "indications")
 
@@ -130,9 +150,19 @@ def find(archive: Path, query: Query) -> Found:
     catalog = Catalog(archive)
     if any("\0" in str(getattr(query, name)) for name in query.__dataclass_fields__):
         return Found(welds=())
-    numbers = numbers_meant(catalog, query.number) if query.number else None
-    if numbers is not None and not numbers.keys:
+    if not query.number:
+        return _answer(catalog, query, None)
+    plain = plain_number(query.number)
+    found = _answer(catalog, query, plain) if plain is not None else Found(welds=())
+    if found.welds:
+        return found  # the number as it stands is somebody's: the other readings need not be asked
+    numbers = numbers_meant(catalog, query.number)
+    if not numbers.keys:
         return Found(welds=(), did_you_mean=near_misses(catalog, query.number, line=query.line))
+    return _answer(catalog, query, numbers)
+
+
+def _answer(catalog: Catalog, query: Query, numbers: Numbers | None) -> Found:
     question = _Question(catalog, query, numbers)
     rows = catalog.rows(question.sql(), question.tables)
     cut_off = query.limit is not None and len(rows) > query.limit
@@ -153,35 +183,45 @@ class _Question:
 
     def sql(self) -> str:
         query = self.query
-        identity = " AND ".join(self._identity()) or "TRUE"
-        state = " AND ".join(self._state()) or "TRUE"
-        parts = [
-            f"cur AS ({_NEWEST_HANDOVERS})",
-            f"cand AS ({_of_current('welds', f'({identity}) AND ({state})')})",
-        ]
-        joins = ["cand"]
-        for number, condition in enumerate(self._happened()):
-            parts.append(f"h{number} AS ({condition})")
-            joins.append(f"h{number}")
-        semi = " ".join(
-            f"LEFT SEMI JOIN {each} ON w.job = {each}.job AND w.line = {each}.line AND w.number = {each}.number"
-            for each in joins
-        )
-        parts.append(
-            "ranked AS (SELECT w.*, c.period_last, c.dated, c.received_at,"  # noqa: S608 - values are literals
+        identity = list(self._identity())
+        state = list(self._state())
+        parts = {"cur": _NEWEST_HANDOVERS}
+        happened = {f"h{number}": condition for number, condition in enumerate(self._happened())}
+        hits = self._few(happened) if happened and self.numbers is None else None
+        if hits is None:
+            parts |= happened
+        else:
+            parts["hits"] = _listed(hits)
+            identity.append(any_of("w.weld_key", sorted({row["weld_key"] for row in hits})))
+        if state:
+            parts["cand"] = _of_current("welds", " AND ".join([*identity, *state]))
+        semi = _semi_joins("w", [name for name in parts if name != "cur"])
+        columns = ", ".join(f"w.{column}" for column in _COLUMNS)
+        parts["ranked"] = (
+            f"SELECT {columns}, c.period_last, c.received_at,"  # noqa: S608 - values are literals
             f" row_number() OVER ({_ONE_WELD} ORDER BY c.period_last DESC, c.dated DESC, c.received_at DESC) AS nth,"
             f" count(*) OVER ({_ONE_WELD}) AS told,"
             f" min(w.welded_on) OVER ({_ONE_WELD}) AS first_welded,"
             f" max(w.last_read_on) OVER ({_ONE_WELD}) AS last_read,"
             f" max(w.repairs) OVER ({_ONE_WELD}) AS most_repairs,"
             f" max(w.rejections) OVER ({_ONE_WELD}) AS most_rejections"
-            f" FROM welds w JOIN cur c ON {_JOIN_CURRENT} {semi} WHERE {identity})"
+            f" FROM welds w JOIN cur c ON {_JOIN_CURRENT} {semi} WHERE {' AND '.join(identity) or 'TRUE'}"
         )
         down = " DESC" if query.descending else ""
         order = ", ".join(f"{column}{down} NULLS LAST" for column in _ORDER[query.sort])
         limit = f" LIMIT {int(query.limit) + 1}" if query.limit is not None else ""
         newest = " AND ".join(["w.nth = 1", *self._newest()])
-        return f"WITH {', '.join(parts)} SELECT w.* FROM ranked w WHERE {newest} ORDER BY {order}{limit}"  # noqa: S608 - values are literals
+        return f"{_with(parts)} SELECT w.* FROM ranked w WHERE {newest} ORDER BY {order}{limit}"  # noqa: S608 - as above
+
+    def _few(self, happened: Mapping[str, str]) -> list[Row] | None:
+        """Ask first to which welds it all happened; None where they are too many to be looked up one by one."""
+        first, *others = happened
+        rows = self.catalog.rows(
+            f"{_with({'cur': _NEWEST_HANDOVERS, **happened})} SELECT DISTINCT w.* FROM {first} w"  # noqa: S608 - as above
+            f" {_semi_joins('w', others)} LIMIT {_FEW + 1}",
+            self.tables,
+        )
+        return rows if len(rows) <= _FEW else None
 
     def _identity(self) -> Iterator[str]:
         """Conditions on what a weld is, which hold in every handover that speaks of it."""
@@ -292,9 +332,25 @@ _NEWEST_HANDOVERS: Final = (
 _JOIN_CURRENT: Final = "w.job = c.job AND w.handover = c.handover AND w.revision = c.revision"
 
 
+def _with(parts: Mapping[str, str]) -> str:
+    return "WITH " + ", ".join(f"{name} AS ({query})" for name, query in parts.items())
+
+
+def _semi_joins(left: str, names: Iterable[str]) -> str:
+    return " ".join(f"LEFT SEMI JOIN {name} ON {same_weld(left, name)}" for name in names)
+
+
+def _listed(hits: Iterable[Row]) -> str:
+    """Return the identities of welds as a query; one that gives no row where there are none."""
+    rows = ", ".join(f"({literal(row['job'])}, {literal(row['line'])}, {literal(row['number'])})" for row in hits)
+    values = rows or "('', '', '')"
+    kept = "TRUE" if rows else "FALSE"
+    return f"SELECT column1 AS job, column2 AS line, column3 AS number FROM (VALUES {values}) v WHERE {kept}"  # noqa: S608 - values are literals
+
+
 def _of_current(table: str, condition: str) -> str:
     return (
-        f"SELECT DISTINCT w.job, w.line, w.number FROM {table} w"  # noqa: S608 - values are literals, tables are ours
+        f"SELECT DISTINCT w.job, w.line, w.number, w.weld_key FROM {table} w"  # noqa: S608 - values are literals, tables are ours
         f" JOIN cur c ON {_JOIN_CURRENT} WHERE {condition}"
     )
 

@@ -30,6 +30,12 @@ class Numbers:
     notes: tuple[str, ...] = ()
 
 
+def plain_number(text: str) -> Numbers | None:
+    """Return the key of a text that is one word with its prefix, None where there are other ways to read it."""
+    key = search_key(text)
+    return Numbers(keys=(key,)) if key and not key[0].isdigit() and len(text.split()) == 1 else None
+
+
 def numbers_meant(catalog: Catalog, text: str) -> Numbers:
     """Return the keys of the welds that a text may mean; none where nobody has such a number."""
     for reading in _readings(text):
