@@ -40,7 +40,7 @@ LEAVES = {
 }
 
 
-def generated(kind, name=""):
+def generated(kind, name=""):  # noqa: PLR0911 - one return a kind of annotation
     """A strategy for any class of the record, from its annotations alone."""
     if kind is str:
         return DIGESTS if name.endswith("sha512") else WORDS
