@@ -65,7 +65,8 @@ def probe(monkeypatch):
         (ZeroDivisionError("a bug"), 1),
     ],
 )
-def test_every_way_to_fail_has_its_exit_code_and_no_traceback(probe, capfd, fault, code):
+def test_every_way_to_fail_has_its_exit_code_and_no_traceback(probe, capfd, tmp_path, monkeypatch, fault, code):
+    monkeypatch.setattr("tempfile.tempdir", str(tmp_path))
     assert probe(raising(fault)) == code
     shown = capfd.readouterr()
     assert "Traceback" not in shown.out + shown.err
@@ -92,6 +93,14 @@ def test_a_bug_is_apologised_for_and_its_details_are_kept_for_their_user_only(pr
 def test_wrong_usage_says_where_the_help_is(capfd):
     assert outcome(["verify"]) == 2
     assert "beadroll verify --help" in capfd.readouterr().err
+
+
+@pytest.mark.parametrize("group", [[], ["keys"], ["trust"]])
+def test_a_command_without_its_verb_shows_its_help(capfd, group):
+    assert outcome(group) == 2
+    shown = capfd.readouterr().err
+    assert len(shown.splitlines()) > 5
+    assert "\\n" not in shown
 
 
 def test_wrong_usage_in_json_is_json(capfd, tmp_path):

@@ -143,7 +143,10 @@ def _failed(session: Session, fault: BaseException) -> int:
 def _usage(session: Session, wrong: click.UsageError) -> int:
     where = wrong.ctx.command_path if wrong.ctx else "beadroll"
     message = wrong.format_message()
-    if session.screen.as_json:
+    if isinstance(wrong, click.exceptions.NoArgsIsHelpError):
+        for line in message.splitlines():
+            session.screen.complain(line)
+    elif session.screen.as_json:
         session.screen.result(
             {"ok": False, "exit_code": 2, "error": message, "remedy": f"{where} --help", "findings": []}
         )
