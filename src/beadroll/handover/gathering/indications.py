@@ -1,6 +1,6 @@
 """Results and indications as reader sheets write them: ACC, REJ, RS; numbers of ISO 6520-1, letters, abbreviations.
 
-Knows ``tables/indications.json``. The code as written is always kept; a number of ISO 6520-1 is added where the code
+Knows ``rules/tables/indications.json``. The code as written is always kept; a number of ISO 6520-1 is added where the code
 means one thing. Refuses to weigh an indication, and asks where letters of two systems mean different things.
 """
 
@@ -38,9 +38,7 @@ class Codes:
 @cache
 def codes() -> Codes:
     """Return the table of codes and results."""
-    data: Any = json.loads(
-        (resources.files("beadroll.handover.gathering") / "tables" / "indications.json").read_bytes()
-    )
+    data: Any = json.loads((resources.files("beadroll.rules") / "tables" / "indications.json").read_bytes())
     rows = data["codes"]["rows"]
     results = {word: Result(r) for r in ("ACC", "REJ", "RS") for word in data["results"][r]}
     return Codes(
