@@ -1,7 +1,7 @@
 """Results and indications as reader sheets write them: ACC, REJ, RS; numbers of ISO 6520-1, letters, abbreviations.
 
-Knows ``rules/tables/indications.json``. The code as written is always kept; a number of ISO 6520-1 is added where the code
-means one thing. Refuses to weigh an indication, and asks where letters of two systems mean different things.
+Knows ``rules/tables/indications.json``. The code as written is always kept; a number of ISO 6520-1 is added where
+the code means one thing. Refuses to weigh an indication, and asks where letters of two systems mean different things.
 """
 
 from __future__ import annotations
