@@ -14,12 +14,13 @@ from pathlib import Path
 
 from beadroll import documents
 from beadroll.archive.home import TRUST, create_archive
-from beadroll.package import layout, mets, trust
+from beadroll.package import layout, mets
 from beadroll.package.index import INDEX, FileRole, IndexedFile, Segment, indexed_weld, make_index
-from beadroll.package.keys import Signer, key_files, load_signer, new_organisation
 from beadroll.package.layout import Form
 from beadroll.package.manifest import BagInfo
-from beadroll.package.seal import sign
+from beadroll.package.seals import trust
+from beadroll.package.seals.keys import Signer, key_files, load_signer, new_organisation
+from beadroll.package.seals.seal import sign
 from beadroll.package.segments import tables, write_segment
 from beadroll.package.write import Finished, PackageWriter
 from beadroll.record.equipment import Equipment, EquipmentKind

@@ -33,9 +33,9 @@ from cryptography.x509.oid import NameOID
 from pyhanko.sign.timestamps import DummyTimeStamper
 from pyhanko_certvalidator.registry import SimpleCertificateStore
 
-from beadroll.package import trust as trust_folder
-from beadroll.package.keys import Signer, load_signer
-from beadroll.package.trust import Trust
+from beadroll.package.seals import trust as trust_folder
+from beadroll.package.seals.keys import Signer, load_signer
+from beadroll.package.seals.trust import Trust
 
 NOW = datetime(2031, 4, 7, 9, 30, tzinfo=UTC)
 YEAR = timedelta(days=365)

@@ -77,7 +77,7 @@ def bare(work: Path, rows: int, columns: int, codec: str) -> None:
 
 
 def ours(work: Path, codec: str, form: str) -> None:
-    from beadroll.handover.assemble import assemble
+    from beadroll.handover.assembling.assemble import assemble
     from beadroll.images import Codec
     from beadroll.package.layout import Form
 
@@ -91,7 +91,7 @@ def ours(work: Path, codec: str, form: str) -> None:
 
 def warm() -> None:
     """Import what is used, so that seconds are work and not start-up."""
-    import beadroll.handover.assemble
+    import beadroll.handover.assembling.assemble
     import beadroll.images.conversion
 
     del beadroll

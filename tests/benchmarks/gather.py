@@ -19,9 +19,9 @@ import xlsxwriter
 from pydicom.dataset import FileDataset, FileMetaDataset
 from pydicom.uid import ComputedRadiographyImageStorage, ExplicitVRLittleEndian, generate_uid
 
-from beadroll.handover.gather import gather
-from beadroll.handover.jobfolder import new_job, read_job
-from beadroll.handover.sheets import Habits, weld_log_rows
+from beadroll.handover.gathering.gather import gather
+from beadroll.handover.gathering.jobfolder import new_job, read_job
+from beadroll.handover.gathering.sheets import Habits, weld_log_rows
 from beadroll.record.handover import Period
 from beadroll.tables import read_book
 

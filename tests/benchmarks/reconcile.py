@@ -17,7 +17,7 @@ from collections import Counter
 from dataclasses import dataclass, field
 
 from beadroll.findings import Severity
-from beadroll.handover.reconcile import reconcile
+from beadroll.handover.reconciling.reconcile import reconcile
 from tests import synthetic_weeks as weeks
 
 REPORT_SEED = 70_000

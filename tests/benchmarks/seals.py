@@ -13,15 +13,15 @@ import tempfile
 import time
 from pathlib import Path
 
-from beadroll.package import seal
+from beadroll.package.seals import seal
 from tests.pki import NOW, ClockAt, authority, time_signer, trusting
 
 JUDGE = """
 import sys
 from datetime import UTC, datetime
 from pathlib import Path
-from beadroll.package import seal
-from beadroll.package.trust import Trust
+from beadroll.package.seals import seal
+from beadroll.package.seals.trust import Trust
 folder = Path(sys.argv[1])
 seals = {path.name: path.read_bytes() for path in folder.glob("*.p7s")}
 now = datetime(2031, 4, 7, 9, 30, tzinfo=UTC)

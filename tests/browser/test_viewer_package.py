@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from beadroll.handover.assemble import assemble
+from beadroll.handover.assembling.assemble import assemble
 from beadroll.package import layout
 from beadroll.package.layout import Form
 from tests.browser.opened import Opened, check, until

@@ -86,7 +86,7 @@ import sys
 from pathlib import Path
 from beadroll.archive.receipts import client_receipt
 from beadroll.archive.receive import receive
-from beadroll.package.keys import load_signer
+from beadroll.package.seals.keys import load_signer
 from tests.archives import NOW, PASSPHRASE
 
 signer = load_signer(Path(sys.argv[3]), PASSPHRASE)

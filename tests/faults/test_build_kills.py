@@ -20,7 +20,7 @@ ROOT = Path(__file__).parents[2]
 BUILD = """
 import sys
 from pathlib import Path
-from beadroll.handover.assemble import assemble
+from beadroll.handover.assembling.assemble import assemble
 from beadroll.package.layout import Form
 from tests.handovers import checked_week
 folder, form = Path(sys.argv[1]), Form(sys.argv[2])

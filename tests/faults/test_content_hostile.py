@@ -11,7 +11,7 @@ import pyarrow.parquet as pq
 import pytest
 
 from beadroll.errors import InputError
-from beadroll.handover.assemble import assemble
+from beadroll.handover.assembling.assemble import assemble
 from beadroll.package.columns import SCHEMAS
 from beadroll.package.content import judge_content
 from beadroll.package.layout import Form

@@ -16,7 +16,7 @@ from PIL import Image
 from pydicom.data import get_testdata_file
 
 from beadroll import images
-from beadroll.handover.assemble import assemble
+from beadroll.handover.assembling.assemble import assemble
 from beadroll.handover.check import check
 from beadroll.handover.stages import DeliveredRadiograph
 from beadroll.package.content import judge_content

@@ -15,7 +15,7 @@ import metsrw
 import pytest
 from lxml import etree
 
-from beadroll.handover.assemble import assemble
+from beadroll.handover.assembling.assemble import assemble
 from beadroll.package.layout import Form
 from tests.handovers import checked_week, write_week
 

@@ -11,9 +11,9 @@ from datetime import UTC, datetime, timedelta
 import pytest
 from cryptography.hazmat.primitives.asymmetric import ec
 
-from beadroll.package import keys, seal
-from beadroll.package import trust as trust_folder
-from beadroll.package.timestamp import HttpTimestamper, TimestampUnavailable
+from beadroll.package.seals import keys, seal
+from beadroll.package.seals import trust as trust_folder
+from beadroll.package.seals.timestamp import HttpTimestamper, TimestampUnavailable
 from tests.pki import NOW, YEAR, OpensslClock, authority, rsa_key, served, trusting
 from tests.tools import need
 
@@ -154,7 +154,7 @@ def test_a_token_from_a_time_stamping_authority_proves_the_time(tmp_path, openss
 
 
 def test_openssl_confirms_the_token_over_the_signature_value(tmp_path, openssl, clock, party):
-    from beadroll.package.seal_cms import open_signed, tokens
+    from beadroll.package.seals.cms import open_signed, tokens
 
     with served(clock[1].reply) as url:
         p7s = seal.sign(

@@ -10,8 +10,8 @@ import pytest
 from cryptography.hazmat.primitives.asymmetric import ec
 
 from beadroll.errors import InputError, MachineError
-from beadroll.package import seal
-from beadroll.package.seal_token import token_signer
+from beadroll.package.seals import seal
+from beadroll.package.seals.token import token_signer
 from tests.pki import NOW, authority, rsa_key, trusting
 from tests.tools import need
 

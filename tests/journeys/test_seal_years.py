@@ -8,8 +8,8 @@ import pytest
 from cryptography import x509
 
 from beadroll.findings import Severity
-from beadroll.package import keys, seal, trust
-from beadroll.package.trust import Trust
+from beadroll.package.seals import keys, seal, trust
+from beadroll.package.seals.trust import Trust
 from tests.pki import NOW, YEAR, ClockAt, authority, time_signer, trusting
 
 CONTENT = b"aa  data/index.json\n"

@@ -11,8 +11,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from beadroll.package import seal
-from beadroll.package.seal_der import NotDer, add_unsigned_attribute, children, value, whole_length
+from beadroll.package.seals import seal
+from beadroll.package.seals.der import NotDer, add_unsigned_attribute, children, value, whole_length
 from tests.pki import NOW, ClockAt, authority, time_signer, trusting
 
 CONTENT = b"aa  data/index.json\n"

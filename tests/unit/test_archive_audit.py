@@ -20,7 +20,7 @@ from beadroll.archive.receipts import client_receipt
 from beadroll.archive.receive import receive
 from beadroll.archive.store import Store
 from beadroll.errors import ArchiveError
-from beadroll.package import trust
+from beadroll.package.seals import trust
 from tests.archives import NOW, all_rows, make_yard, simple_weld, week
 from tests.unit.test_store import assert_valid
 

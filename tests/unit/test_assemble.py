@@ -13,9 +13,9 @@ import pytest
 from beadroll import documents, images
 from beadroll.errors import NotReady
 from beadroll.findings import Report, Severity, finding
-from beadroll.handover.assemble import assemble
+from beadroll.handover.assembling.assemble import assemble
+from beadroll.handover.assembling.radiographs import in_threads
 from beadroll.handover.check import check
-from beadroll.handover.radiographs import in_threads
 from beadroll.handover.stages import Checked
 from beadroll.package.content import judge_content
 from beadroll.package.index import INDEX

@@ -8,7 +8,7 @@ import io
 import openpyxl
 import pytest
 
-from beadroll.handover.cards import COLUMNS, as_csv, as_xlsx, batch, segments_of
+from beadroll.handover.reconciling.cards import COLUMNS, as_csv, as_xlsx, batch, segments_of
 from beadroll.record.job import SegmentStyle
 from beadroll.record.number import parse
 from tests import jobs

@@ -7,8 +7,8 @@ from datetime import timedelta
 
 import pytest
 
-from beadroll.handover.coverage import gaps, overlaps
-from beadroll.handover.reconcile import reconcile
+from beadroll.handover.reconciling.coverage import gaps, overlaps
+from beadroll.handover.reconciling.reconcile import reconcile
 from beadroll.record.interpretation import Result
 from tests import jobs
 

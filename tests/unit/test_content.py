@@ -11,7 +11,7 @@ import pytest
 
 from beadroll.errors import InputError, NotTrusted
 from beadroll.findings import Severity
-from beadroll.handover.assemble import assemble
+from beadroll.handover.assembling.assemble import assemble
 from beadroll.package import manifest
 from beadroll.package.content import judge_content
 from beadroll.package.layout import FileEntry, Form

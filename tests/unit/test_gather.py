@@ -15,8 +15,8 @@ import xlsxwriter
 from beadroll.demo.week import write_week
 from beadroll.errors import InputError
 from beadroll.findings import Severity
-from beadroll.handover.gather import gather
-from beadroll.handover.survey import confirm, survey
+from beadroll.handover.gathering.gather import gather
+from beadroll.handover.gathering.survey import confirm, survey
 from beadroll.record.equipment import EquipmentKind
 from beadroll.record.handover import Period, Previous
 from beadroll.record.people import Role
@@ -186,10 +186,10 @@ def test_nothing_delivered_is_altered_or_added_to(job):
 def test_an_unchanged_week_is_read_from_the_cache_and_a_changed_file_is_not(job, monkeypatch):
     first = gather(job, WEEK)
     read = []
-    from beadroll.handover import gather as module
+    from beadroll.handover.gathering import gather as module
 
     monkeypatch.setattr(
-        "beadroll.handover.gather._facts_of", lambda path: read.append(path.name) or module.read_facts(path)
+        "beadroll.handover.gathering.gather._facts_of", lambda path: read.append(path.name) or module.read_facts(path)
     )
     assert gather(job, WEEK) == first
     assert read == []
@@ -294,7 +294,7 @@ def test_columns_confirmed_once_are_used_without_a_question(job):
     assert codes(gather(job, WEEK)) == ["INT-COLUMN-UNCLEAR", "INT-COLUMN-UNKNOWN"]
     table = next(s for s in survey(job, WEEK) if s.file == f"{DAY}/sheet.csv")
     assert not table.settled
-    from beadroll.handover.profiles import Meant
+    from beadroll.handover.gathering.profiles import Meant
 
     confirm(
         job, table.layout, name="crew-a", confirmed_by="P. Sandmeer", confirmed_on=date(2031, 4, 7),

@@ -7,10 +7,10 @@ from datetime import date
 import pytest
 
 from beadroll.errors import InputError
-from beadroll.handover.columns import find_layout, layout_findings, profile_of
-from beadroll.handover.headings import How, TableKind, key_of, meaning_of, vocabulary
-from beadroll.handover.profiles import Meant, load_profiles, save_profile
-from beadroll.handover.quantities import Manner
+from beadroll.handover.gathering.columns import find_layout, layout_findings, profile_of
+from beadroll.handover.gathering.headings import How, TableKind, key_of, meaning_of, vocabulary
+from beadroll.handover.gathering.profiles import Meant, load_profiles, save_profile
+from beadroll.handover.gathering.quantities import Manner
 from beadroll.tables import Sheet
 
 

@@ -5,8 +5,8 @@ from __future__ import annotations
 import pytest
 from fluids.piping import nearest_pipe
 
-from beadroll.handover.pipes import nps_of_dn, size_of, sizes, wall_of
-from beadroll.handover.quantities import NotUnderstood
+from beadroll.handover.gathering.pipes import nps_of_dn, size_of, sizes, wall_of
+from beadroll.handover.gathering.quantities import NotUnderstood
 
 
 def test_every_diameter_and_wall_agrees_with_an_independent_table():

@@ -9,7 +9,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from beadroll.handover.quantities import (
+from beadroll.handover.gathering.quantities import (
     Manner,
     NotUnderstood,
     TwoWays,

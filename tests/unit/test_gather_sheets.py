@@ -7,8 +7,8 @@ from zoneinfo import ZoneInfo
 
 import pytest
 
-from beadroll.handover.quantities import Manner
-from beadroll.handover.sheets import Habits, reader_lines, weld_log_rows
+from beadroll.handover.gathering.quantities import Manner
+from beadroll.handover.gathering.sheets import Habits, reader_lines, weld_log_rows
 from beadroll.handover.stages import DeliveredFile
 from beadroll.record.interpretation import Result
 from beadroll.tables import Book, Sheet, read_bytes

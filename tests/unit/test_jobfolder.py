@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 
 from beadroll.errors import InputError, MachineError
-from beadroll.handover.jobfolder import FOLDERS, JobError, load_job, new_job, read_job
+from beadroll.handover.gathering.jobfolder import FOLDERS, JobError, load_job, new_job, read_job
 from beadroll.record.job import SuffixMeaning
 
 JOB = """\
@@ -156,7 +156,7 @@ def test_a_number_that_is_none_is_refused(tmp_path, value):
 
 
 def test_the_ways_to_pack_radiographs_are_those_of_the_images_part():
-    from beadroll.handover.jobfolder import CODECS
+    from beadroll.handover.gathering.jobfolder import CODECS
     from beadroll.images import Codec
 
     assert tuple(Codec) == CODECS

@@ -7,8 +7,8 @@ import stat
 import pytest
 
 from beadroll.errors import InputError, MachineError
-from beadroll.package import keys, seal, trust
-from beadroll.package.trust import Trust
+from beadroll.package.seals import keys, seal, trust
+from beadroll.package.seals.trust import Trust
 from tests.pki import NOW, PASSPHRASE, YEAR, authority
 
 

@@ -8,9 +8,9 @@ import pytest
 import rfc8785
 
 from beadroll.errors import InputError
-from beadroll.package import receipt as receipts
-from beadroll.package import seal
-from beadroll.package.receipt import Predecessor, Reason, check_succession
+from beadroll.package.seals import receipt as receipts
+from beadroll.package.seals import seal
+from beadroll.package.seals.receipt import Predecessor, Reason, check_succession
 from tests.pki import NOW, authority, trusting
 
 TAGS = b"aa  bagit.txt\n"

@@ -16,7 +16,7 @@ from beadroll.archive.receive import Outcome, receive
 from beadroll.archive.store import Store
 from beadroll.errors import NotTrusted
 from beadroll.package.layout import Form
-from beadroll.package.receipt import examine_receipt
+from beadroll.package.seals.receipt import examine_receipt
 from beadroll.record.interpretation import Result
 from tests.archives import NOW, make_yard, simple_weld, week
 from tests.unit.test_store import assert_valid
@@ -115,7 +115,7 @@ def test_the_same_revision_with_other_content_is_refused(yard):
 def test_a_seal_that_comes_later_is_added(yard):
     package = yard.pack(week())
     receive(package, yard.archive, now=NOW)
-    from beadroll.package.seal import sign
+    from beadroll.package.seals.seal import sign
     from beadroll.package.write import add_seal
 
     tagmanifest = (package / "tagmanifest-sha512.txt").read_bytes()
@@ -234,7 +234,7 @@ def test_a_killed_reception_is_finished_by_the_next(yard, monkeypatch):
 
 
 def test_a_return_gives_its_reasons(yard):
-    from beadroll.package.receipt import Reason
+    from beadroll.package.seals.receipt import Reason
 
     give = client_receipt(
         yard.client.signer, by="A. Clerk", now=NOW, reasons=[Reason(weld="LN-204 W-0117", reason="not legible")]

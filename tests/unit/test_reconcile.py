@@ -8,8 +8,8 @@ from datetime import UTC, datetime, timedelta
 import pytest
 
 from beadroll.findings import Severity
-from beadroll.handover.reconcile import reconcile
-from beadroll.handover.same import same_bytes
+from beadroll.handover.reconciling.reconcile import reconcile
+from beadroll.handover.reconciling.same import same_bytes
 from beadroll.handover.stages import DeliveredFile
 from beadroll.record.handover import Decision, DecisionKind
 from beadroll.record.interpretation import DispositionKind, Result

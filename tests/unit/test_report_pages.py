@@ -10,8 +10,8 @@ import pytest
 
 from beadroll.errors import InputError
 from beadroll.findings import Report
-from beadroll.handover import pages
-from beadroll.handover.assemble import assemble
+from beadroll.handover.assembling import pages
+from beadroll.handover.assembling.assemble import assemble
 from beadroll.handover.stages import Checked
 from beadroll.package.content import judge_content
 from beadroll.package.layout import Form

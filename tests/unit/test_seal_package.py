@@ -10,8 +10,8 @@ from datetime import timedelta
 import pytest
 
 from beadroll.errors import InputError
-from beadroll.package import seal
-from beadroll.package.seal_statement import make_statement
+from beadroll.package.seals import seal
+from beadroll.package.seals.statement import make_statement
 from tests.pki import NOW, PASSPHRASE, ClockAt, authority, time_signer, trusting
 
 TAGS = b"aa  bagit.txt\nbb  manifest-sha512.txt\n"
@@ -183,9 +183,8 @@ def test_starting_the_program_loads_no_sealing_library():
 
 
 def test_judging_a_seal_loads_nothing_that_only_signing_needs():
-    program = (
-        "import sys, beadroll.package.seal; print('pyhanko.sign.signers' in sys.modules, 'aiohttp' in sys.modules)"
-    )
+    asked = "'pyhanko.sign.signers' in sys.modules, 'aiohttp' in sys.modules"
+    program = f"import sys, beadroll.package.seals.seal; print({asked})"
     found = subprocess.run([sys.executable, "-c", program], capture_output=True, text=True, check=True)
     assert found.stdout.split() == ["False", "False"]
 
@@ -194,13 +193,13 @@ JUDGE_THEN_SIGN = """
 import sys
 from datetime import UTC, datetime
 from pathlib import Path
-from beadroll.package import seal
-from beadroll.package.trust import Trust
+from beadroll.package.seals import seal
+from beadroll.package.seals.trust import Trust
 now = datetime(2031, 4, 7, 9, 30, tzinfo=UTC)
 verdict = seal.examine(Path(sys.argv[1]).read_bytes(), b"x", Trust.nobody(), role="contractor", now=now)
 assert verdict.commitment == "origin", verdict.certificate()
 assert "pyhanko.sign" not in sys.modules
-from beadroll.package import keys
+from beadroll.package.seals import keys
 signer = keys.load_signer(Path(sys.argv[2]), sys.argv[3])
 made = seal.sign(b"y", signer, role="client", commitment="receipt", now=now)
 assert seal.examine(made, b"y", Trust.nobody(), role="client", now=now).commitment == "receipt"

@@ -14,9 +14,9 @@ from cryptography import x509
 from cryptography.hazmat.primitives import hashes
 
 from beadroll.findings import Severity
-from beadroll.package import seal
-from beadroll.package.seal_cms import LARGEST_SEAL
-from beadroll.package.trust import Trust
+from beadroll.package.seals import seal
+from beadroll.package.seals.cms import LARGEST_SEAL
+from beadroll.package.seals.trust import Trust
 from tests.pki import (
     NOW,
     TIME_STAMPING,
@@ -324,12 +324,12 @@ def test_a_signer_not_yet_valid_is_refused(world):
 
 def test_a_claimed_time_before_the_certificate_is_refused(world):
     signer = world.ada.signer(world.folder)
-    from beadroll.package.seal_sign import _sign
+    from beadroll.package.seals.sign import _sign
 
     early = world.ada.certificate.not_valid_before_utc - DAY
     with pytest.raises(Exception, match="counts from"):
         _sign(CONTENT, signer, role="contractor", commitment="origin", now=early)
-    import beadroll.package.seal_sign as module
+    import beadroll.package.seals.sign as module
 
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr(module, "_check_dates", lambda *_: None)

@@ -7,8 +7,8 @@ from datetime import UTC, date, datetime
 import pytest
 
 from beadroll.errors import InputError
-from beadroll.package import trust
-from beadroll.package.trust import TIME_ROLE, Trust
+from beadroll.package.seals import trust
+from beadroll.package.seals.trust import TIME_ROLE, Trust
 from tests.pki import NOW, TIME_STAMPING, authority
 
 

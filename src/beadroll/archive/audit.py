@@ -26,9 +26,9 @@ from beadroll.archive.store import STAGING, Store, replace_file
 from beadroll.errors import BeadrollError
 from beadroll.findings import Finding, Report, Severity, finding
 from beadroll.package.layout import TAG_MANIFEST, is_seal
-from beadroll.package.seal import judge
+from beadroll.package.seals.seal import judge
+from beadroll.package.seals.trust import Trust
 from beadroll.package.staging import machine_error
-from beadroll.package.trust import Trust
 
 REPORTS: Final = "audit/reports"
 LOCK: Final = "locks/audit.lock"

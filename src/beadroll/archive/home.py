@@ -18,8 +18,8 @@ import tomlkit
 from beadroll.archive import locks
 from beadroll.archive.store import LOCKS, STAGING, Store, replace_file
 from beadroll.errors import ArchiveError, InputError
+from beadroll.package.seals.trust import ROLE, TRUST_TOML, Trust
 from beadroll.package.staging import machine_error
-from beadroll.package.trust import ROLE, TRUST_TOML, Trust
 
 SETTINGS: Final = "archive.toml"
 TRUST: Final = "trust"

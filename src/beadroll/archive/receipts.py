@@ -18,10 +18,10 @@ from beadroll.archive.reception import Reception, package_path, receipt_path, ve
 from beadroll.archive.store import STAGING, Addition, Changed, Store, replace_file
 from beadroll.errors import ArchiveError
 from beadroll.findings import Finding
-from beadroll.package.keys import Signer
 from beadroll.package.layout import SEALS, TAG_MANIFEST, is_seal, safe_name
-from beadroll.package.receipt import Reason, make_receipt, sign_receipt
-from beadroll.package.seal_sign import Timestamper
+from beadroll.package.seals.keys import Signer
+from beadroll.package.seals.receipt import Reason, make_receipt, sign_receipt
+from beadroll.package.seals.sign import Timestamper
 from beadroll.package.staging import machine_error
 
 _ATTEMPTS = 4

@@ -41,11 +41,11 @@ from beadroll.package.digests import Progress
 from beadroll.package.index import INDEX, Index
 from beadroll.package.layout import FileEntry
 from beadroll.package.read import PackageReader
-from beadroll.package.receipt import Predecessor, check_succession
-from beadroll.package.seal import SealVerdict, judge, pending
-from beadroll.package.seal_statement import seal_difference, seal_digests
+from beadroll.package.seals.receipt import Predecessor, check_succession
+from beadroll.package.seals.seal import SealVerdict, judge, pending
+from beadroll.package.seals.statement import seal_difference, seal_digests
+from beadroll.package.seals.trust import Trust
 from beadroll.package.staging import machine_error
-from beadroll.package.trust import Trust
 from beadroll.package.verify import ContentJudge, Inspection, inspect
 
 _ATTEMPTS = 4

@@ -23,7 +23,7 @@ class Meaning:
 
 @cache
 def _rows() -> tuple[dict[str, Any], ...]:
-    table = resources.files("beadroll") / "handover" / "tables" / "indications.json"
+    table = resources.files("beadroll.rules") / "tables" / "indications.json"
     return tuple(json.loads(table.read_bytes())["codes"]["rows"])
 
 

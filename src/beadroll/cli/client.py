@@ -13,7 +13,7 @@ from beadroll.cli.visible import count, size
 
 if TYPE_CHECKING:
     from beadroll.archive.receive import Stored
-    from beadroll.package.receipt import Reason
+    from beadroll.package.seals.receipt import Reason
 
 KEYS = click.Path(file_okay=False, path_type=Path)
 PACKAGE = click.Path(exists=True, path_type=Path)
@@ -42,7 +42,7 @@ def verify(
     """
     from beadroll.cli.sealing import Judges, looked_through, verified
     from beadroll.package.content import judge_content
-    from beadroll.package.trust import Trust
+    from beadroll.package.seals.trust import Trust
 
     if folder is None and not digests_only:
         raise click.UsageError("whom do you trust? Give --trust FOLDER, or --digests-only to leave the seals unjudged.")
@@ -95,8 +95,8 @@ def receive(
     from beadroll.archive.receipts import client_receipt
     from beadroll.archive.receive import receive as take_in
     from beadroll.package.content import judge_content
-    from beadroll.package.keys import SIGNER_P12, load_signer
-    from beadroll.package.timestamp import HttpTimestamper
+    from beadroll.package.seals.keys import SIGNER_P12, load_signer
+    from beadroll.package.seals.timestamp import HttpTimestamper
 
     reasons = tuple(_reason(text) for text in chosen["returns"])
     if reasons and not chosen["keys"]:
@@ -129,7 +129,7 @@ def receive(
 
 
 def _reason(text: str) -> Reason:
-    from beadroll.package.receipt import Reason
+    from beadroll.package.seals.receipt import Reason
 
     weld, sign, reason = text.partition("=")
     if not sign or not reason.strip():

@@ -57,8 +57,15 @@ def decide(session: Session, job: Path, subject: str, week: Period | None, **cho
 
 def record(session: Session, job: Path, subject: str, act: str, **chosen: Any) -> Decision:
     """Add a decision to the job's decisions.toml and return it."""
-    from beadroll.handover.decisions import FILE_NAME, append_decision, digest_in, file_of, next_id, read_decisions
-    from beadroll.handover.jobfolder import read_job
+    from beadroll.handover.gathering.jobfolder import read_job
+    from beadroll.handover.reconciling.decisions import (
+        FILE_NAME,
+        append_decision,
+        digest_in,
+        file_of,
+        next_id,
+        read_decisions,
+    )
     from beadroll.record.handover import Decision, DecisionKind
 
     where = job / FILE_NAME
@@ -119,8 +126,8 @@ def place(spot: Decision | Suggestion) -> str:
 
 
 def _list(session: Session, job: Path, week: Period, subject: str) -> int:
-    from beadroll.handover.gather import gather
-    from beadroll.handover.reconcile import reconcile
+    from beadroll.handover.gathering.gather import gather
+    from beadroll.handover.reconciling.reconcile import reconcile
 
     with session.screen.progress("Reconciling"):
         found = reconcile(gather(job, week))

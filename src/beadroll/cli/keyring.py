@@ -12,8 +12,8 @@ from beadroll.cli.session import Session, shared
 from beadroll.cli.visible import count
 
 if TYPE_CHECKING:
-    from beadroll.package.keys import KeyFiles
-    from beadroll.package.seal_certificates import CertificateFacts
+    from beadroll.package.seals.certificates import CertificateFacts
+    from beadroll.package.seals.keys import KeyFiles
 
 FOLDER = click.Path(file_okay=False, path_type=Path)
 FILE = click.Path(dir_okay=False, exists=True, path_type=Path)
@@ -41,7 +41,7 @@ def keys_new(
     passphrase_env: str,
 ) -> None:
     """Make an organisation's root and its first signer in FOLDER."""
-    from beadroll.package.keys import new_organisation
+    from beadroll.package.seals.keys import new_organisation
 
     secret = passphrase("the new keys", passphrase_fd, passphrase_env, new=True)
     made = new_organisation(organisation, person, folder, secret, demo=demo, now=session.now())
@@ -69,7 +69,7 @@ def show_new_keys(session: Session, made: KeyFiles) -> None:
 @shared
 def keys_show(session: Session, folder: Path) -> None:
     """Show the root and the signers in FOLDER, without asking for a passphrase."""
-    from beadroll.package.keys import key_files, revoked, show
+    from beadroll.package.seals.keys import key_files, revoked, show
 
     files, gone = key_files(folder), revoked(folder)
     certificates = show(folder)
@@ -104,7 +104,7 @@ def _state(certificate: CertificateFacts, gone: Any) -> str:
 @shared
 def keys_renew(session: Session, folder: Path, person: str, passphrase_fd: int | None, passphrase_env: str) -> None:
     """Make a new signer under the same root; the old seals stay good."""
-    from beadroll.package.keys import renew
+    from beadroll.package.seals.keys import renew
 
     secret = passphrase(f"the keys in {folder}", passphrase_fd, passphrase_env)
     show_new_keys(session, renew(folder, secret, person=person, now=session.now()))
@@ -120,7 +120,7 @@ def keys_revoke(
     session: Session, folder: Path, serial: str, reason: str, passphrase_fd: int | None, passphrase_env: str
 ) -> None:
     """Put the signer with SERIAL on the revocation list in FOLDER."""
-    from beadroll.package.keys import key_files, revoke
+    from beadroll.package.seals.keys import key_files, revoke
 
     secret = passphrase(f"the keys in {folder}", passphrase_fd, passphrase_env)
     revoke(folder, secret, serial, reason=reason, now=session.now())
@@ -134,7 +134,7 @@ def keys_revoke(
 @shared
 def keys_refresh(session: Session, folder: Path, passphrase_fd: int | None, passphrase_env: str) -> None:
     """Issue the revocation list in FOLDER anew, with a new date."""
-    from beadroll.package.keys import key_files, refresh_list
+    from beadroll.package.seals.keys import key_files, refresh_list
 
     secret = passphrase(f"the keys in {folder}", passphrase_fd, passphrase_env)
     refresh_list(folder, secret, now=session.now())
@@ -157,7 +157,7 @@ def keys_import(
     new_passphrase_env: str,
 ) -> None:
     """Copy a PKCS#12 file made elsewhere into FOLDER as the signer."""
-    from beadroll.package.keys import import_signer
+    from beadroll.package.seals.keys import import_signer
 
     old = passphrase(str(source), passphrase_fd, passphrase_env)
     new = passphrase("the copy", None, new_passphrase_env, new=True)
@@ -191,7 +191,7 @@ def trust_add(
     only: tuple[str, ...],
 ) -> None:
     """Pin ROOT (a certificate file) for ROLE in the trust FOLDER."""
-    from beadroll.package.trust import add
+    from beadroll.package.seals.trust import add
 
     told = fingerprint or click.prompt(
         f"Fingerprint of the root for {role}, as the other party told it to you", err=True
@@ -207,7 +207,7 @@ def trust_add(
 @shared
 def trust_list(session: Session, folder: Path) -> None:
     """List whom the trust FOLDER pins."""
-    from beadroll.package.trust import listing
+    from beadroll.package.seals.trust import listing
 
     pins = listing(folder)
     session.screen.say(f"{count(len(pins), 'pinned root')} in {folder}")
@@ -233,7 +233,7 @@ def trust_list(session: Session, folder: Path) -> None:
 @shared
 def trust_remove(session: Session, folder: Path, role: str, fingerprint: str) -> None:
     """Take a pin away."""
-    from beadroll.package.trust import remove
+    from beadroll.package.seals.trust import remove
 
     remove(folder, role, fingerprint)
     session.screen.say(f"Seals of the {role} by that root do not count any more.")
@@ -246,7 +246,7 @@ def trust_remove(session: Session, folder: Path, role: str, fingerprint: str) ->
 @shared
 def trust_revoked(session: Session, folder: Path, file: Path) -> None:
     """Keep the other party's revocation list FILE in the trust FOLDER."""
-    from beadroll.package.trust import add_revocation_lists
+    from beadroll.package.seals.trust import add_revocation_lists
 
     kept = add_revocation_lists(folder, file.read_bytes())
     session.screen.say(f"Kept {count(len(kept), 'revocation list')}.")

@@ -48,7 +48,7 @@ WEEK = click.option("--week", type=Week(), required=True, help="The week to hand
 @shared
 def new(session: Session, folder: Path, job_id: str, client: str, contractor: str, time_zone: str) -> None:
     """Make a job folder in FOLDER, with a job.toml to fill in."""
-    from beadroll.handover.jobfolder import FOLDERS, new_job
+    from beadroll.handover.gathering.jobfolder import FOLDERS, new_job
 
     made = new_job(folder, job_id=job_id, client=client, contractor=contractor, time_zone=time_zone)
     screen = session.screen
@@ -70,7 +70,7 @@ def new(session: Session, folder: Path, job_id: str, client: str, contractor: st
 def gather(session: Session, job: Path, week: Period) -> int:
     """Read everything JOB holds of a week and say what is there; nothing is decided or altered."""
     from beadroll.findings import Report
-    from beadroll.handover.gather import gather as gather_week
+    from beadroll.handover.gathering.gather import gather as gather_week
 
     with session.screen.progress("Reading the job folder"):
         found = gather_week(job, week)
@@ -228,7 +228,7 @@ def _before(package: Path) -> Previous:
 
 def show_built(session: Session, made: Assembled) -> None:
     """Say what was built, and where its transmittal lies."""
-    from beadroll.handover.pages import transmittal_path
+    from beadroll.handover.assembling.pages import transmittal_path
 
     screen = session.screen
     package = made.package

@@ -192,7 +192,7 @@ class _Rehearsal:
 
     def client(self) -> None:
         """Pin the contractor, verify and receive."""
-        from beadroll.package.keys import key_files
+        from beadroll.package.seals.keys import key_files
 
         archive, trust = self._folder("archive"), self._folder("archive/trust")
         self.step(

@@ -10,12 +10,12 @@ from beadroll.cli.visible import count, size
 from beadroll.errors import InputError, NotTrusted
 from beadroll.findings import Report
 from beadroll.package import layout
-from beadroll.package.keys import SIGNER_P12, load_signer
-from beadroll.package.seal import SealVerdict, judge, seal_name
-from beadroll.package.seal_sign import COMMITMENTS, pending
-from beadroll.package.seal_sign import seal as make_seal
-from beadroll.package.timestamp import HttpTimestamper
-from beadroll.package.trust import ROLE, Trust
+from beadroll.package.seals.keys import SIGNER_P12, load_signer
+from beadroll.package.seals.seal import SealVerdict, judge, seal_name
+from beadroll.package.seals.sign import COMMITMENTS, pending
+from beadroll.package.seals.sign import seal as make_seal
+from beadroll.package.seals.timestamp import HttpTimestamper
+from beadroll.package.seals.trust import ROLE, Trust
 from beadroll.package.verify import ContentJudge, Inspection, inspect
 from beadroll.package.write import add_seal
 

@@ -15,13 +15,13 @@ from typing import TypedDict, Unpack
 
 from beadroll import rules
 from beadroll.errors import MachineError
-from beadroll.handover import places
-from beadroll.handover.assemble import assemble
+from beadroll.handover.assembling import places
+from beadroll.handover.assembling.assemble import assemble
+from beadroll.handover.assembling.pages import write_transmittal
+from beadroll.handover.assembling.papers import Pages
 from beadroll.handover.check import Rules, check
-from beadroll.handover.gather import gather
-from beadroll.handover.pages import write_transmittal
-from beadroll.handover.papers import Pages
-from beadroll.handover.reconcile import reconcile
+from beadroll.handover.gathering.gather import gather
+from beadroll.handover.reconciling.reconcile import reconcile
 from beadroll.handover.stages import Assembled, Checked
 from beadroll.images import Codec
 from beadroll.package.digests import Progress

@@ -1,0 +1,1 @@
+"""Reading the crews' week: spreadsheets, registers and radiograph headers, each read once, nothing decided."""

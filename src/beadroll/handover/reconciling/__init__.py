@@ -1,0 +1,1 @@
+"""One weld, one story: witnesses heard, radiographs assigned or asked about, decisions honoured, the chain checked."""
