@@ -2,34 +2,18 @@
 
 from __future__ import annotations
 
-from datetime import date
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
 
-from beadroll.cli.session import Session, shared
+from beadroll.cli.session import Day, Session, shared
 from beadroll.cli.visible import count
 
 if TYPE_CHECKING:
     from beadroll.archive.find import Found
 
 ARCHIVE = click.Path(exists=True, file_okay=False, path_type=Path)
-
-
-class Day(click.ParamType[date]):
-    """A day such as ``2031-04-02``."""
-
-    name = "DAY"
-
-    def convert(self, value: object, param: click.Parameter | None, ctx: click.Context | None) -> date:
-        """Return the day."""
-        if isinstance(value, date):
-            return value
-        try:
-            return date.fromisoformat(str(value))
-        except ValueError:
-            self.fail(f"{value!r} is not a day such as 2031-04-02", param, ctx)
 
 
 @click.command()

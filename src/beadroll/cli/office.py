@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from beadroll.cli.session import Session, shared
+from beadroll.cli.session import Day, Session, shared
 from beadroll.cli.visible import count, size
 
 if TYPE_CHECKING:
@@ -177,6 +177,7 @@ def show_checked(session: Session, found: Checked) -> None:
 @click.argument("job", type=JOB)
 @WEEK
 @click.option("--out", type=click.Path(file_okay=False, path_type=Path), required=True, help="Folder for the package.")
+@click.option("--dated", type=Day(), help="Day of the handover; the last day of the week if not given.")
 @click.option("--after", type=PACKAGE, help="The package handed over before this one, so that a gap would show.")
 @click.option("--folder", "as_folder", is_flag=True, help="Write the package as a folder, not as a ZIP.")
 @click.option("--codec", default="", help="jpeg-ls, htj2k, jpeg-xl, rle or uncompressed; the job's own if not given.")
@@ -201,6 +202,7 @@ def build(session: Session, job: Path, week: Period, out: Path, **chosen: Any) -
             week,
             out,
             form=Form.FOLDER if chosen["as_folder"] else Form.ZIP,
+            dated=chosen["dated"],
             previous=_before(chosen["after"]) if chosen["after"] else None,
             codec=Codec(chosen["codec"]) if chosen["codec"] else None,
             threads=chosen["threads"],

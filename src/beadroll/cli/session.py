@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass, field
-from datetime import UTC, datetime
+from datetime import UTC, date, datetime
 from typing import Any
 
 import click
@@ -52,3 +52,18 @@ def moment(text: str) -> datetime:
     except ValueError as wrong:
         raise click.BadParameter(f"{text!r} is not a moment such as 2031-04-07T09:00+02:00") from wrong
     return found if found.tzinfo else found.replace(tzinfo=UTC)
+
+
+class Day(click.ParamType[date]):
+    """A day such as ``2031-04-02``."""
+
+    name = "DAY"
+
+    def convert(self, value: object, param: click.Parameter | None, ctx: click.Context | None) -> date:
+        """Return the day."""
+        if isinstance(value, date):
+            return value
+        try:
+            return date.fromisoformat(str(value))
+        except ValueError:
+            self.fail(f"{value!r} is not a day such as 2031-04-02", param, ctx)

@@ -65,15 +65,17 @@ def build(
     out: Path,
     *,
     form: Form = Form.ZIP,
+    dated: date | None = None,
     previous: Previous | None = None,
     **choices: Unpack[Choices],
 ) -> Assembled:
     """Build the package of a period into ``out``, sealed where a ``sealer`` is chosen, its transmittal beside.
 
-    ``out`` is made where it is missing. Raises ``NotReady`` with the report while findings stop the handover, and
-    ``InputError`` or ``MachineError`` as the stages do; then nothing is left in ``out``.
+    ``out`` is made where it is missing; ``dated`` and ``previous`` are as in ``gather``. Raises ``NotReady`` with the
+    report while findings stop the handover, and ``InputError`` or ``MachineError`` as the stages do; then nothing is
+    left in ``out``.
     """
-    checked = prepare(folder, period, previous=previous)
+    checked = prepare(folder, period, dated=dated, previous=previous)
     try:
         out.mkdir(parents=True, exist_ok=True)
     except OSError as error:
