@@ -11,7 +11,7 @@ import pytest
 from beadroll.demo.week import write_week
 from beadroll.errors import NotReady
 from beadroll.handover.build import build, prepare
-from beadroll.handover.reconciling.decisions import FILE_NAME, append_decision
+from beadroll.handover.decisions import FILE_NAME, append_decision
 from beadroll.package.content import judge_content
 from beadroll.package.layout import Form
 from beadroll.package.verify import inspect

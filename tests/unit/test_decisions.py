@@ -9,7 +9,7 @@ from datetime import datetime, timedelta, timezone
 import pytest
 
 from beadroll.errors import InputError
-from beadroll.handover.reconciling.decisions import (
+from beadroll.handover.decisions import (
     append_decision,
     digest_in,
     file_of,

@@ -57,8 +57,7 @@ def decide(session: Session, job: Path, subject: str, week: Period | None, **cho
 
 def record(session: Session, job: Path, subject: str, act: str, **chosen: Any) -> Decision:
     """Add a decision to the job's decisions.toml and return it."""
-    from beadroll.handover.gathering.jobfolder import read_job
-    from beadroll.handover.reconciling.decisions import (
+    from beadroll.handover.decisions import (
         FILE_NAME,
         append_decision,
         digest_in,
@@ -66,6 +65,7 @@ def record(session: Session, job: Path, subject: str, act: str, **chosen: Any) -
         next_id,
         read_decisions,
     )
+    from beadroll.handover.gathering.jobfolder import read_job
     from beadroll.record.handover import Decision, DecisionKind
 
     where = job / FILE_NAME

@@ -11,7 +11,7 @@ from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import replace
 
 from beadroll.findings import Finding, Report, Severity, finding
-from beadroll.handover.reconciling.decisions import Standing, digest_in, standing
+from beadroll.handover.decisions import Standing, digest_in, standing
 from beadroll.handover.stages import Checked, Reconciled
 from beadroll.record.handover import Decision, HandoverRecord
 

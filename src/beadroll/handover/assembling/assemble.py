@@ -18,7 +18,7 @@ from beadroll.handover.assembling.pages import reading
 from beadroll.handover.assembling.papers import Pages, bag_info, composed, write_records
 from beadroll.handover.assembling.radiographs import Meter, Packed, Radiographs, in_threads, indexed, refuse_changed
 from beadroll.handover.check import answer, answered_by, in_force
-from beadroll.handover.reconciling.decisions import Standing
+from beadroll.handover.decisions import Standing
 from beadroll.handover.stages import Assembled, Checked, DeliveredFile, Reconciled
 from beadroll.images import Codec
 from beadroll.package.digests import Progress

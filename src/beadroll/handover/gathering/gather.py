@@ -19,6 +19,7 @@ from typing import Any, Final
 
 from beadroll.errors import BeadrollError, InputError, MachineError
 from beadroll.findings import Finding, finding
+from beadroll.handover.decisions import FILE_NAME, read_decisions
 from beadroll.handover.gathering.delivered import FileKind, Found, crew_files, files_under
 from beadroll.handover.gathering.factscache import CACHE_FOLDER, FactsCache, open_cache
 from beadroll.handover.gathering.jobfolder import JobFile, read_job, read_small
@@ -26,7 +27,6 @@ from beadroll.handover.gathering.pitch import pitch_findings
 from beadroll.handover.gathering.profiles import load_profiles
 from beadroll.handover.gathering.registers import REGISTERS, Register, from_table, from_toml, together
 from beadroll.handover.gathering.sheets import Habits, reader_lines, weld_log_rows
-from beadroll.handover.reconciling.decisions import FILE_NAME, read_decisions
 from beadroll.handover.stages import DeliveredFile, DeliveredRadiograph, Gathered, ReaderLine, WeldLogRow
 from beadroll.images import ImageFacts, read_facts
 from beadroll.record.equipment import Equipment

@@ -21,10 +21,10 @@ from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
 from beadroll.findings import Finding, Value, finding
+from beadroll.handover.decisions import Digest, Standing, digest_in, standing
 from beadroll.handover.reconciling import chain, filmcount
 from beadroll.handover.reconciling.compose import Settled, compose, weeks_welds
 from beadroll.handover.reconciling.corrections import corrected
-from beadroll.handover.reconciling.decisions import Digest, Standing, digest_in, standing
 from beadroll.handover.reconciling.expected import Expected, PlaceKey, WeldKey, expect, line_named, name_of
 from beadroll.handover.reconciling.resolve import Held, Resolution, resolve
 from beadroll.handover.reconciling.ripples import hold_ripples
