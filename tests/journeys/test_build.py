@@ -8,14 +8,20 @@ from datetime import UTC, datetime
 
 import pytest
 
+from beadroll.archive.history import history
+from beadroll.archive.history_steps import StepKind
+from beadroll.archive.receive import receive
 from beadroll.demo.week import write_week
 from beadroll.errors import NotReady
 from beadroll.handover.build import build, prepare
 from beadroll.handover.decisions import FILE_NAME, append_decision
 from beadroll.package.content import judge_content
 from beadroll.package.layout import Form
+from beadroll.package.seals.seal import sign
 from beadroll.package.verify import inspect
 from beadroll.record.handover import Decision, DecisionKind, Period
+from beadroll.record.weld import Standing
+from tests.archives import NOW, make_yard
 from tests.foreign.test_assemble_foreign import foreign_files
 
 WEEK = Period.of_week("2031-W14")
@@ -165,6 +171,26 @@ def test_radiographs_of_other_programs_go_from_job_folder_to_verified_package(de
     assert made.index.totals.radiographs == count == 15
     assert made.index.totals.accepted == 5
     assert all(each.restorable or each.delivered_path for weld in made.record.welds for each in weld.radiographs)
+
+
+def test_radiographs_of_other_programs_are_received_and_their_welds_histories_told(demo, tmp_path):
+    foreign_job(tmp_path / "job", demo[0])
+    decide_by_name(tmp_path / "job")
+    yard = make_yard(tmp_path / "archive", tmp_path / "keys")
+    signer = yard.contractor.signer
+
+    def seal(tagmanifest):
+        return {"contractor": sign(tagmanifest, signer, role="contractor", commitment="origin", now=NOW)}
+
+    made = build(tmp_path / "job", WEEK, tmp_path / "out", sealer=seal)
+    receive(made.package.path, yard.archive, now=NOW)
+    for record in made.record.welds:
+        told = history(yard.archive, record.weld.id.number, record.weld.id.line)
+        assert told.standing is Standing.ACCEPTED
+        kinds = {step.kind for step in told.steps}
+        assert {StepKind.WELDED, StepKind.SHOT, StepKind.ACCEPTED, StepKind.HANDED_OVER, StepKind.RECEIVED} <= kinds
+        shown = {evidence.path for step in told.steps for evidence in step.evidence if evidence.stored}
+        assert {radiograph.path for radiograph in record.radiographs} <= shown
 
 
 def test_preparing_writes_nothing_into_what_the_crews_delivered(demo):
