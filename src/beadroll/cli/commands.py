@@ -30,6 +30,7 @@ COMMANDS: Final[dict[str, dict[str, tuple[str, str]]]] = {
         "gather": ("office", "Read a week's folders and say what is there."),
         "decide": ("deciding", "List what is open, and record who settled it, how and why."),
         "check": ("office", "Check a week by the rules of its code."),
+        "explain": ("explaining", "Show a rule: its words, its table, a worked example."),
         "build": ("office", "Build the delivery package of a week."),
         "counts": ("counting", "Count welds made, examined, rejected, and what became of them."),
     },
