@@ -11,6 +11,7 @@ from hypothesis import strategies as st
 from beadroll.archive.catalog import Catalog, literal
 from beadroll.archive.find import Query, Sort, find
 from beadroll.archive.receive import receive
+from beadroll.errors import ArchiveError
 from beadroll.record.interpretation import Result
 from beadroll.record.weld import Standing
 from tests.archives import NOW, make_yard, repaired_weld, simple_weld, week
@@ -178,3 +179,8 @@ def test_a_literal_is_the_text_and_nothing_else(catalog, text):
 def test_values_that_cannot_be_said_are_refused(value):
     with pytest.raises(ValueError, match=r"NUL|not a number"):
         literal(value)
+
+
+def test_a_folder_that_is_no_archive_is_called_that(tmp_path):
+    with pytest.raises(ArchiveError, match="is no archive"):
+        find(tmp_path, Query(number="117"))

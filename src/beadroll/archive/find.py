@@ -15,6 +15,7 @@ from pathlib import Path
 from typing import Final
 
 from beadroll.archive.catalog import CURRENT, Catalog, Row, any_of, literal, same_weld, texts
+from beadroll.archive.home import read_settings
 from beadroll.archive.numbers import Numbers, near_misses, numbers_meant, plain_number
 from beadroll.archive.terms import meaning_of, stem_of
 from beadroll.record.search import search_key
@@ -147,6 +148,7 @@ def find(archive: Path, query: Query) -> Found:
 
     A text with a NUL character finds nothing, as no record holds one.
     """
+    read_settings(archive)  # so that a folder that is no archive is called that, not a catalog in pieces
     catalog = Catalog(archive)
     if any("\0" in str(getattr(query, name)) for name in query.__dataclass_fields__):
         return Found(welds=())

@@ -18,6 +18,7 @@ from beadroll.archive.history_evidence import Evidence, Files, Seal
 from beadroll.archive.history_gaps import gaps_of
 from beadroll.archive.history_order import in_order
 from beadroll.archive.history_steps import Handovers, Step, StepKind, steps_of
+from beadroll.archive.home import read_settings
 from beadroll.archive.numbers import near_misses, numbers_meant
 from beadroll.archive.store import Store
 from beadroll.errors import BeadrollError
@@ -97,6 +98,7 @@ def history(archive: Path, number: str, line: str | None = None, *, job: str | N
     Raises ``NotOneWeld`` where the number leads to none or to several, ``ArchiveError`` where the catalog cannot be
     asked or contradicts the store.
     """
+    read_settings(archive)  # so that a folder that is no archive is called that, not a catalog in pieces
     catalog = Catalog(archive)
     identity, notes = _one_weld(catalog, number, line, job)
     rows = {table: _rows_of(catalog, table, identity) for table in TABLES}
