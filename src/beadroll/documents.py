@@ -103,11 +103,11 @@ def _validator(schema: str) -> jsonschema_rs.Draft202012Validator:
 
 
 def _unique(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
-    made = dict(pairs)
-    if len(made) != len(pairs):
-        seen: set[str] = set()
-        twice = next(key for key, _ in pairs if key in seen or seen.add(key))  # type: ignore[func-returns-value]  # the idiom
-        raise ValueError(f"the key {twice!r} stands twice in one object")
+    made: dict[str, Any] = {}
+    for key, value in pairs:
+        if key in made:
+            raise ValueError(f"the key {key!r} stands twice in one object")
+        made[key] = value
     return made
 
 

@@ -14,7 +14,7 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
-from beadroll.package.staging import machine_error
+from beadroll.package.staging import machine_error, still_named, try_lock
 
 _LOCK_FILE = os.O_RDWR | os.O_CREAT | os.O_CLOEXEC | os.O_NOFOLLOW
 _FOLDER = os.O_RDONLY | os.O_DIRECTORY | os.O_NOFOLLOW | os.O_CLOEXEC
@@ -67,7 +67,7 @@ def _make(parent: Path) -> tuple[int, Path]:
             fd = os.open(path, _FOLDER)
         except FileNotFoundError:
             continue  # another process cleared it between our making and opening it
-        if _try(fd) and _still_named(fd, path):
+        if try_lock(fd) and still_named(fd, path):
             return fd, path
         os.close(fd)
 
@@ -87,23 +87,7 @@ def _clear(path: Path) -> None:
     except (FileNotFoundError, NotADirectoryError):
         return
     try:
-        if _try(fd) and _still_named(fd, path):
+        if try_lock(fd) and still_named(fd, path):
             shutil.rmtree(path, ignore_errors=True)
     finally:
         os.close(fd)
-
-
-def _try(fd: int) -> bool:
-    try:
-        fcntl.flock(fd, fcntl.LOCK_EX | fcntl.LOCK_NB)
-    except BlockingIOError:
-        return False
-    return True
-
-
-def _still_named(fd: int, path: Path) -> bool:
-    try:
-        there = path.lstat()
-    except FileNotFoundError:
-        return False
-    return os.path.samestat(os.fstat(fd), there)

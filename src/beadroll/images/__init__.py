@@ -18,9 +18,9 @@ if TYPE_CHECKING:
     from beadroll.images.conversion import Converted, convert
     from beadroll.images.display import DisplayFilter, Window, preview, window_level
     from beadroll.images.facts import ImageFacts, facts_of_bytes, read_facts
-    from beadroll.images.identity import Identity, Origin
+    from beadroll.images.identity import Identity, Origin, replaces_film
     from beadroll.images.media import write_media
-    from beadroll.images.noticed import remarks, replaces_film
+    from beadroll.images.noticed import remarks
     from beadroll.images.opening import decode
     from beadroll.images.pixels import Pixels, digest_of_object, pixel_digest
     from beadroll.images.recipe import restore
@@ -42,7 +42,7 @@ _HOME: Final = {
     "pixel_digest": "pixels",
     "preview": "display",
     "read_facts": "facts",
-    "replaces_film": "noticed",
+    "replaces_film": "identity",
     "remarks": "noticed",
     "restore": "recipe",
     "window_level": "display",

@@ -14,8 +14,7 @@ from datetime import datetime
 from typing import Final
 
 from beadroll.images import write
-from beadroll.images.identity import Identity, Origin
-from beadroll.images.noticed import replaces_film
+from beadroll.images.identity import Identity, Origin, replaces_film
 from beadroll.images.pixels import Pixels
 
 CR: Final = "1.2.840.10008.5.1.4.1.1.1"

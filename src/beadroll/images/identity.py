@@ -8,6 +8,10 @@ from __future__ import annotations
 from dataclasses import dataclass
 from datetime import datetime
 from enum import StrEnum
+from typing import Final
+
+LEAST_LOSS: Final = "DS"
+"""The class of least loss, meant for archiving (ISO 14096-2, by its abstract)."""
 
 
 class Origin(StrEnum):
@@ -61,3 +65,8 @@ class Identity:
     def label(self) -> str:
         """The weld number with its event, as the office says it: ``W-0117 R1``."""
         return f"{self.weld} {self.event}".strip()
+
+
+def replaces_film(identity: Identity) -> bool:
+    """Tell whether the image may be called a replacement of its film: only a digitised film of class DS may."""
+    return identity.origin is Origin.FILM_DIGITISED and identity.iso14096_class == LEAST_LOSS

@@ -9,21 +9,13 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Final
 
 from beadroll.findings import Finding, finding
-from beadroll.images.identity import Identity, Origin
+from beadroll.images.identity import Identity, Origin, replaces_film
 
 if TYPE_CHECKING:
     from beadroll.images.conversion import Converted
 
-LEAST_LOSS: Final = "DS"
-"""The class of least loss, meant for archiving (ISO 14096-2, by its abstract)."""
-
 _PITCH_TOLERANCE: Final = 0.02
 """Share by which a pitch in the file may differ from the record's: rounding of dots per inch. Own choice."""
-
-
-def replaces_film(identity: Identity) -> bool:
-    """Tell whether the image may be called a replacement of its film: only a digitised film of class DS may."""
-    return identity.origin is Origin.FILM_DIGITISED and identity.iso14096_class == LEAST_LOSS
 
 
 def remarks(converted: Converted, identity: Identity, *, subject: str) -> tuple[Finding, ...]:

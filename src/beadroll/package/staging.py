@@ -67,7 +67,7 @@ class Staging:
             except FileExistsError:
                 self._clear_stale()
                 continue
-            if _lock(fd) and _still_named(fd, self.path):
+            if try_lock(fd) and still_named(fd, self.path):
                 return fd
             os.close(fd)  # another process took it for stale between our making and locking it; make it again
         raise MachineError(
@@ -86,12 +86,12 @@ class Staging:
         except FileNotFoundError:
             return
         try:
-            if not _lock(fd):
+            if not try_lock(fd):
                 raise MachineError(
                     f"{self.destination}: another build of it is at work",
                     remedy="Wait for the other build to end, or stop it.",
                 )
-            if _still_named(fd, self.path):
+            if still_named(fd, self.path):
                 _remove(self.path)
         finally:
             os.close(fd)
@@ -118,7 +118,8 @@ class Staging:
         os.close(self.fd)
 
 
-def _lock(fd: int) -> bool:
+def try_lock(fd: int) -> bool:
+    """Take the system's exclusive lock on an open file or folder; False where somebody else holds it."""
     try:
         fcntl.flock(fd, fcntl.LOCK_EX | fcntl.LOCK_NB)
     except BlockingIOError:
@@ -126,7 +127,8 @@ def _lock(fd: int) -> bool:
     return True
 
 
-def _still_named(fd: int, path: Path) -> bool:
+def still_named(fd: int, path: Path) -> bool:
+    """Return whether what is open still stands at ``path``: another may have removed or replaced it meanwhile."""
     try:
         there = path.lstat()
     except FileNotFoundError:

@@ -141,19 +141,9 @@ def read_certificates(data: bytes) -> tuple[x509.Certificate, ...]:
 
     Raises ``ValueError`` where the bytes hold none or are damaged.
     """
-    try:
-        if not pem.detect(data):
-            return (check_certificate(x509.Certificate.load(data, strict=True)),)
-        found = [
-            check_certificate(x509.Certificate.load(der, strict=True))
-            for kind, _, der in pem.unarmor(data, multiple=True)
-            if kind == "CERTIFICATE"
-        ]
-    except UNREADABLE as error:
-        raise ValueError(f"not a certificate ({error})") from error
-    if not found:
-        raise ValueError("holds no certificate")
-    return tuple(found)
+    return _every(
+        data, "CERTIFICATE", "certificate", lambda der: check_certificate(x509.Certificate.load(der, strict=True))
+    )
 
 
 def read_revocation_lists(data: bytes) -> tuple[crl.CertificateList, ...]:
@@ -161,19 +151,25 @@ def read_revocation_lists(data: bytes) -> tuple[crl.CertificateList, ...]:
 
     Raises ``ValueError`` where the bytes hold none or are damaged.
     """
+    return _every(
+        data,
+        "X509 CRL",
+        "revocation list",
+        lambda der: check_revocation_list(crl.CertificateList.load(der, strict=True)),
+    )
+
+
+def _every(data: bytes, label: str, name: str, load: Callable[[bytes], T]) -> tuple[T, ...]:
+    """Return what ``load`` makes of DER bytes, or of each PEM block with the label; ``name`` is for messages."""
     try:
         if not pem.detect(data):
-            return (check_revocation_list(crl.CertificateList.load(data, strict=True)),)
-        found = [
-            check_revocation_list(crl.CertificateList.load(der, strict=True))
-            for kind, _, der in pem.unarmor(data, multiple=True)
-            if kind == "X509 CRL"
-        ]
+            return (load(data),)
+        found = tuple(load(der) for kind, _, der in pem.unarmor(data, multiple=True) if kind == label)
     except UNREADABLE as error:
-        raise ValueError(f"not a revocation list ({error})") from error
+        raise ValueError(f"not a {name} ({error})") from error
     if not found:
-        raise ValueError("holds no revocation list")
-    return tuple(found)
+        raise ValueError(f"holds no {name}")
+    return found
 
 
 def second_reading(load: Callable[[bytes], T], der: bytes) -> T:
